@@ -1,0 +1,57 @@
+"""The only place that touches time: a clock to read, and to wait on. Times are integer nanoseconds."""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime, timedelta
+from typing import Protocol
+
+NS = 1_000_000_000
+
+
+class Clock(Protocol):
+    """A monotonic clock. `now_ns` never goes back; `wall` is for records only, never subtracted."""
+
+    def now_ns(self) -> int: ...
+
+    def sleep_until(self, deadline_ns: int) -> None: ...
+
+    def wall(self) -> datetime: ...
+
+
+class RealClock:
+    """The computer's monotonic clock and its wall clock in UTC."""
+
+    def now_ns(self) -> int:
+        return time.perf_counter_ns()
+
+    def sleep_until(self, deadline_ns: int) -> None:
+        remaining = deadline_ns - time.perf_counter_ns()
+        if remaining > 0:
+            time.sleep(remaining / NS)
+
+    def wall(self) -> datetime:
+        return datetime.now(UTC)
+
+
+class VirtualClock:
+    """A clock that moves only when told; sleeping is free. Not modelled: jitter, drift, clock steps."""
+
+    def __init__(self, *, start_ns: int = 0, epoch: datetime = datetime(2000, 1, 1, tzinfo=UTC)) -> None:
+        self._now_ns = start_ns
+        self._epoch = epoch
+
+    def now_ns(self) -> int:
+        return self._now_ns
+
+    def advance(self, duration_ns: int) -> None:
+        """Move on by `duration_ns` >= 0. Raises ValueError when asked to go back."""
+        if duration_ns < 0:
+            raise ValueError(f"time cannot go backwards (by {duration_ns} ns)")
+        self._now_ns += duration_ns
+
+    def sleep_until(self, deadline_ns: int) -> None:
+        self._now_ns = max(self._now_ns, deadline_ns)
+
+    def wall(self) -> datetime:
+        return self._epoch + timedelta(microseconds=self._now_ns // 1000)

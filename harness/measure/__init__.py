@@ -1,0 +1,1 @@
+"""Readings, edges and the decision: numbers and judgement, no input or output."""

@@ -1,0 +1,1 @@
+"""The circuit: parts, wires, solution, motion, table, faults, explanation."""

@@ -1,0 +1,1 @@
+"""Records: the journal and its verification."""

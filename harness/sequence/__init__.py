@@ -1,0 +1,1 @@
+"""Sequences: steps, loading, and their review against panel and bench."""
