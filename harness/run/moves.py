@@ -1,0 +1,128 @@
+"""Planning a change of positions: which outputs move in which order. Pure; nothing is written here.
+
+All devices change at the same moment as far as the bench can: contacts that open are opened in a first
+write and contacts that close are closed in a second one, for a device whose contacts leave a gap; the other
+way round for one whose contacts overlap. Where boards differ, a phase is one write per board. No forbidden
+combination of positions may be passed, not even between two writes; where the common order would, the devices
+are moved one after the other, in an order that does not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from itertools import islice, permutations
+
+from harness.bench.parts import Bench, OutputChannel
+from harness.errors import BenchUnsafe
+from harness.panel.parts import Device, Panel
+
+Positions = Mapping[str, str]
+ORDERS_TRIED = 720
+
+
+@dataclass(frozen=True, slots=True)
+class Write:
+    """One transaction: outputs of one board, by channel number."""
+
+    board: str
+    states: dict[int, bool]
+
+
+def contact_closed(device: Device, contact: str, position: str) -> bool:
+    """Whether `contact` of `device` is closed in `position`."""
+    return any(c.name == contact and position in c.closed_in for c in device.contacts)
+
+
+class Mover:
+    """Plans writes for one panel on one bench."""
+
+    def __init__(self, panel: Panel, bench: Bench) -> None:
+        self._devices = {device.tag: device for device in panel.devices}
+        self._bench = bench
+        self._driven: dict[str, list[OutputChannel]] = {}
+        for output in bench.outputs:
+            self._driven.setdefault(output.imitates[0], []).append(output)
+
+    @property
+    def driven(self) -> frozenset[str]:
+        """Tags of the devices that outputs imitate."""
+        return frozenset(self._driven)
+
+    def command(self, output: OutputChannel, position: str) -> bool:
+        """What to command the output for its contact to stand as in `position`."""
+        device = self._devices[output.imitates[0]]
+        return contact_closed(device, output.imitates[1], position) != output.normally_closed
+
+    def rest(self, positions: Positions) -> list[Write]:
+        """All driven outputs as `positions` say, in one write a board (the panel's supply is off)."""
+        states: dict[str, dict[int, bool]] = {}
+        for tag, outputs in self._driven.items():
+            for output in outputs:
+                states.setdefault(output.board, {})[output.channel] = self.command(output, positions[tag])
+        return [Write(board, channels) for board, channels in states.items()]
+
+    def plan(self, before: Positions, after: Positions) -> list[Write]:
+        """The writes that lead from `before` to `after`, in order. Raises BenchUnsafe where none may."""
+        self._refuse_target(after)
+        changing = [tag for tag in self._driven if before[tag] != after[tag]]
+        together = self._phases(changing, before, after)
+        if self._allowed(together, before):
+            return together
+        for order in islice(permutations(changing), ORDERS_TRIED):
+            one_by_one = [w for tag in order for w in self._phases([tag], before, after)]
+            if self._allowed(one_by_one, before):
+                return one_by_one
+        raise BenchUnsafe(
+            f"bench {self._bench.tag}: no order of switching leads from {_show(before, changing)} to "
+            f"{_show(after, changing)} without passing a forbidden combination; put a step between"
+        )
+
+    def _refuse_target(self, after: Positions) -> None:
+        for combination in self._bench.forbidden:
+            if all(after.get(tag) == position for tag, position in combination.items()):
+                raise BenchUnsafe(
+                    f"bench {self._bench.tag}: {_show(combination, combination)} is forbidden; "
+                    "the bench file says these positions may never meet"
+                )
+
+    def _phases(self, tags: Iterable[str], before: Positions, after: Positions) -> list[Write]:
+        first: dict[str, dict[int, bool]] = {}
+        second: dict[str, dict[int, bool]] = {}
+        for tag in tags:
+            device = self._devices[tag]
+            for output in self._driven[tag]:
+                closes = contact_closed(device, output.imitates[1], after[tag])
+                if closes == contact_closed(device, output.imitates[1], before[tag]):
+                    continue
+                phase = second if closes == (device.change == "gap") else first
+                phase.setdefault(output.board, {})[output.channel] = self.command(output, after[tag])
+        return [Write(b, s) for phase in (first, second) for b, s in phase.items()]
+
+    def _allowed(self, writes: list[Write], before: Positions) -> bool:
+        if not self._bench.forbidden:
+            return True
+        commanded = {(o.board, o.channel): self.command(o, before[o.imitates[0]]) for o in self._bench.outputs}
+        for write in writes:
+            commanded.update({(write.board, channel): on for channel, on in write.states.items()})
+            if any(self._shows(combination, commanded, before) for combination in self._bench.forbidden):
+                return False
+        return True
+
+    def _shows(
+        self, combination: Positions, commanded: Mapping[tuple[str, int], bool], before: Positions
+    ) -> bool:
+        return all(
+            self._stands(tag, position, commanded) if tag in self._driven else before.get(tag) == position
+            for tag, position in combination.items()
+        )
+
+    def _stands(self, tag: str, position: str, commanded: Mapping[tuple[str, int], bool]) -> bool:
+        return all(
+            commanded[output.board, output.channel] == self.command(output, position)
+            for output in self._driven[tag]
+        )
+
+
+def _show(positions: Positions, tags: Iterable[str]) -> str:
+    return ", ".join(f"{tag} {positions[tag]}" for tag in tags)

@@ -1,0 +1,147 @@
+"""The sampling loop: reads all inputs of every board, stamps, notes changes, watches what must not show.
+
+One round reads each board once, in one transaction a board; its stamps run from the first sending to the
+last receipt, so that bounds made from them hold for every board. Nothing here judges a step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from harness.bench.board import Board
+from harness.bench.parts import Bench, SpecialChannel
+from harness.clock import NS, Clock
+from harness.errors import BenchError
+from harness.run.channels import Channels
+from harness.run.events import InputsChanged, Sink
+
+
+class EmergencyStop(BenchError):
+    """The emergency stop was pressed, or its loop is broken."""
+
+
+class KeptOnTooLong(Exception):  # noqa: N818 - a judgement on the panel, not an error of the bench
+    """A load was on for longer than the bench file allows."""
+
+    def __init__(self, tag: str, longest_s: float) -> None:
+        self.tag = tag
+        super().__init__(f"{tag} was on for longer than the {longest_s:g} s that the bench file allows")
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """One round over all boards: first sending, last receipt (ns), and the combined input word."""
+
+    sent_ns: int
+    received_ns: int
+    word: int
+
+
+class Sampler:
+    """Polls the boards. `at_us` turns clock nanoseconds into the run's microseconds."""
+
+    def __init__(
+        self,
+        bench: Bench,
+        boards: Mapping[str, Board],
+        channels: Channels,
+        clock: Clock,
+        sink: Sink,
+        at_us: Callable[[int], int],
+    ) -> None:
+        self._ports = [
+            (boards[spec.name], channels.offsets[spec.name], (1 << spec.input_count) - 1)
+            for spec in bench.boards
+            if spec.input_count
+        ]
+        self._channels = channels
+        self._clock = clock
+        self._sink = sink
+        self._at_us = at_us
+        self._poll_ns = round(max((spec.poll_s for spec in bench.boards), default=0.0) * NS)
+        self._stop = _special(bench.emergency_stop, channels)
+        self._on_limits = [
+            (tag, channels.pattern({tag: True}), longest_s)
+            for tag, longest_s in bench.longest_on_s.items()
+            if tag in channels.judging
+        ]
+        self._on_since: dict[str, int] = {}
+        self.last: Shot | None = None
+        self.polls = 0
+        self.longest_gap_ns = 0
+
+    def forget(self) -> None:
+        """Start a step: the longest gap counts from here."""
+        self.longest_gap_ns = 0
+
+    def poll(self) -> Shot:
+        """One round at once. Raises EmergencyStop, KeptOnTooLong, and what the boards raise."""
+        sent_ns = received_ns = word = 0
+        for board, offset, mask in self._ports:
+            sample = board.read()
+            sent_ns = sent_ns or sample.sent_ns
+            received_ns = sample.received_ns
+            word |= (sample.bits & mask) << offset
+        shot = Shot(sent_ns, received_ns, word)
+        last, self.last = self.last, shot
+        self.polls += 1
+        if last is not None and received_ns - last.sent_ns > self.longest_gap_ns:
+            self.longest_gap_ns = received_ns - last.sent_ns
+        if last is None or word != last.word:
+            self._changed(last, shot)
+        if self._on_limits:
+            self._limit_on(shot)
+        return shot
+
+    def paced(self) -> Shot:
+        """One round, not sooner than the poll period after the one before."""
+        if self._poll_ns and self.last is not None:
+            self._clock.sleep_until(self.last.sent_ns + self._poll_ns)
+        return self.poll()
+
+    def special(self, channel: SpecialChannel) -> bool:
+        """Whether one of the bench's own inputs reads true in the last round."""
+        bit, inverted = _special(channel, self._channels)
+        return self.last is not None and bool(self.last.word & bit) != inverted
+
+    def restart_limits(self) -> None:
+        """Longest-on times count again from the next round (the supply has just come on)."""
+        self._on_since.clear()
+
+    def _changed(self, last: Shot | None, shot: Shot) -> None:
+        bit, inverted = self._stop
+        if bit and bool(shot.word & bit) != inverted:
+            raise EmergencyStop("emergency stop pressed or its loop broken; reset it and start the run again")
+        changed = -1 if last is None else shot.word ^ last.word
+        self._sink(
+            InputsChanged(
+                at_us=self._at_us(shot.received_ns),
+                board=_board_of(self._channels, changed),
+                inputs=self._channels.named(shot.word, changed),
+                before_us=self._at_us(shot.sent_ns if last is None else last.sent_ns),
+                sent_us=self._at_us(shot.sent_ns),
+                received_us=self._at_us(shot.received_ns),
+            )
+        )
+
+    def _limit_on(self, shot: Shot) -> None:
+        for tag, pattern, longest_s in self._on_limits:
+            if not pattern.shown_by(shot.word):
+                self._on_since.pop(tag, None)
+            elif shot.sent_ns - self._on_since.setdefault(tag, shot.received_ns) > longest_s * NS:
+                raise KeptOnTooLong(tag, longest_s)
+
+
+def _special(channel: SpecialChannel | None, channels: Channels) -> tuple[int, bool]:
+    if channel is None:
+        return 0, False
+    return 1 << (channels.offsets[channel.board] + channel.channel), channel.inverted
+
+
+def _board_of(channels: Channels, changed: int) -> str:
+    if changed < 0:
+        return "all"
+    boards = {c.board for name, c in channels.inputs.items() if channels.bit(name) & changed}
+    return " ".join(sorted(boards))
+
