@@ -11,6 +11,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import inf
 from types import TracebackType
 from typing import Self
 
@@ -121,7 +122,10 @@ class Board(ABC):
     def _ready(self, timeout_s: float | None) -> float:
         if not self._open:
             raise BoardClosed(f"board {self.name}: used while closed; open it first")
-        return self.spec.timeout_s if timeout_s is None else timeout_s
+        limit_s = self.spec.timeout_s if timeout_s is None else timeout_s
+        if not 0 < limit_s < inf:
+            raise ValueError(f"{self.name}: time-out {limit_s} s; a finite number above 0 is needed")
+        return limit_s
 
     @abstractmethod
     def _do_open(self, timeout_s: float) -> None: ...

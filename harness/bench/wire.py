@@ -1,0 +1,49 @@
+"""A simulated bench put on a wire: which unit each board answers to, and the bench as its client sees it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from harness.bench.hands import HAND, HAND_UNIT, hand_board_spec
+from harness.bench.parts import Bench, BoardSpec
+from harness.errors import BenchError
+from harness.panel.parts import Panel
+
+WIRED = "modbus-tcp"
+
+
+def units(bench: Bench) -> dict[str, int]:
+    """Board name to Modbus unit: its own `unit` setting, else the lowest unit that is free, from 1.
+
+    Raises BenchError when two boards claim the same unit.
+    """
+    taken: dict[int, str] = {HAND_UNIT: HAND}
+    for board in bench.boards:
+        if board.driver == WIRED:
+            unit = int(board.settings.get("unit", 1))
+            if unit in taken:
+                raise BenchError(
+                    f"boards {taken[unit]} and {board.name} both answer to unit {unit};"
+                    " one server needs a different `unit` for each"
+                )
+            taken[unit] = board.name
+    free = iter(unit for unit in range(1, HAND_UNIT) if unit not in taken)
+    names = {name: unit for unit, name in taken.items() if name != HAND}
+    return {board.name: names[board.name] if board.name in names else next(free) for board in bench.boards}
+
+
+def wire_specs(bench: Bench, panel: Panel, host: str, port: int) -> Bench:
+    """The bench with every simulated board reached at `host`:`port`, plus board `hand` where it is needed."""
+    numbers = units(bench)
+    boards = tuple(
+        _wired(board, host, port, numbers[board.name]) if board.driver == "simulated" else board
+        for board in bench.boards
+    )
+    if bench.hand_set and boards:
+        boards = (*boards, hand_board_spec(bench, panel, _wired(boards[0], host, port, HAND_UNIT)))
+    return replace(bench, boards=boards, simulated=True)
+
+
+def _wired(board: BoardSpec, host: str, port: int, unit: int) -> BoardSpec:
+    settings = {"host": host, "port": port, "unit": unit, "first output": 0, "first input": 0}
+    return replace(board, driver=WIRED, settings=settings)
