@@ -1,0 +1,225 @@
+"""Carrying out one step on the rig: one small function per kind of step. Returns readings, judges nothing else."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from harness.bench.board import Stamp
+from harness.clock import NS
+from harness.measure.decision import Rule, judge_time
+from harness.measure.edges import Bounds, elapsed
+from harness.measure.reading import Reading, Verdict
+from harness.panel.parts import Span
+from harness.run.proving import Prover, Settling, on_off
+from harness.run.rig import Rig
+from harness.run.sampling import Shot
+from harness.sequence.steps import CycleStep, HoldStep, SetStep, StopStep, TimeStep
+
+Readings = tuple[Reading, ...]
+Judged = Callable[[dict[str, str], dict[str, bool], int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Doing:
+    """What a step is carried out with. `judged` is told of each settled state, for finding exchanged inputs."""
+
+    rig: Rig
+    prover: Prover
+    phase: random.Random
+    rule: Rule
+    judged: Judged = field(default=lambda _positions, _states, _word: None)
+
+
+def set_step(step: SetStep, doing: Doing) -> Readings:
+    """Set positions; states settle in time and stay."""
+    doing.prover.watch(step.never)
+    stamp = doing.rig.move(step.positions)
+    return settle_and_hold(doing, step.states, stamp, step.settle_s, step.hold_s, "")
+
+
+def settle_and_hold(
+    doing: Doing, states: dict[str, bool], stamp: Stamp, settle_s: float, hold_s: float, note: str
+) -> Readings:
+    """States must settle within `settle_s` of the stimulus, then stay for `hold_s`."""
+    settling = doing.prover.settle(states, stamp, settle_s, note)
+    last = doing.rig.sampler.last
+    if last is not None:
+        doing.judged(doing.rig.positions, states, last.word)
+    if not settling.reached:
+        return settling.readings
+    return _merge(settling.readings, doing.prover.hold(states, hold_s, note))
+
+
+def stop_step(step: StopStep, doing: Doing) -> Readings:
+    """A stop row: running state, demand, stop proved and held, demand released, what follows."""
+    stamp = doing.rig.move(step.running)
+    running = _phase(doing, step.running_states, stamp, step.settle_s, "running, before the demand")
+    doing.prover.watch(step.never)
+    stamp = doing.rig.move(step.demand)
+    stopping = doing.prover.settle(step.stopped, stamp, step.within_s, "stop demanded")
+    last = doing.rig.sampler.last
+    if last is not None:
+        doing.judged(doing.rig.positions, step.stopped, last.word)
+    held = doing.prover.hold(step.stopped, step.hold_s, "stop held") if stopping.reached else ()
+    stop_time = _stop_time(step, stamp, stopping, doing.rig) if stopping.reached else ()
+    doing.prover.end_watch()
+    release = doing.rig.move(step.running)
+    after = _phase(doing, step.after, release, step.settle_s, "after release")
+    return (*running, *_merge(stopping.readings, held), *stop_time, *after)
+
+
+def _phase(doing: Doing, states: dict[str, bool], stamp: Stamp, settle_s: float, note: str) -> Readings:
+    settling = doing.prover.settle(states, stamp, settle_s, note)
+    last = doing.rig.sampler.last
+    if last is not None:
+        doing.judged(doing.rig.positions, states, last.word)
+    return settling.readings
+
+
+def _stop_time(step: StopStep, stamp: Stamp, stopping: Settling, rig: Rig) -> Readings:
+    if stopping.first is None or stopping.before is None or stopping.before.sent_ns < stamp.sent_ns:
+        return ()  # nothing changed between the demand and the first sample: there is no edge to time
+    bounds = _bounds(rig, tuple(step.stopped), stamp, stopping.before, stopping.first)
+    return (_time_reading("stop", bounds, None, step.within_s, doing.rule, "from demand to stopped"),)
+
+
+def time_step(step: TimeStep, doing: Doing) -> Readings:
+    """Time one edge, repeated; bounds of each repeat, each judged against the limits."""
+    doing.prover.watch(step.never)
+    return tuple(_repeat(step, number, doing) for number in range(1, step.repeats + 1))
+
+
+def _repeat(step: TimeStep, number: int, doing: Doing) -> Reading:
+    note = f"repeat {number} of {step.repeats}"
+    stamp = doing.rig.move(step.start)
+    before = {step.of: not step.to}
+    if not doing.prover.settle(before, stamp, step.settle_s, f"{note}, at start").reached:
+        read = f"was already {on_off(step.to)} before the stimulus, or never settled"
+        return _no_time(step, read, note)
+    _random_phase(doing)
+    last_old = doing.prover.sample(note, flat_out=True)
+    stamp = doing.rig.move(step.end)
+    edge = _edge(step, last_old, stamp, doing, note)
+    if edge is None:
+        return _no_time(step, f"no edge within {step.beyond_s * 1e3:g} ms", note)
+    bounds = _bounds(doing.rig, (step.of,), stamp, *edge)
+    return _time_reading(step.of, bounds, step.at_least_s, step.at_most_s, doing.rule, note)
+
+
+def _edge(
+    step: TimeStep, last_old: Shot, stamp: Stamp, doing: Doing, note: str
+) -> tuple[Shot, Shot] | None:
+    """The last old sample and the first new one; two new ones in a row make an edge."""
+    pattern = doing.rig.channels.pattern({step.of: step.to})
+    old, first = last_old, None
+    while True:
+        shot = doing.prover.sample(note, flat_out=True)
+        if not pattern.shown_by(shot.word):
+            old, first = shot, None
+        elif first is not None:
+            return old, first
+        else:
+            first = shot
+        if shot.sent_ns - stamp.received_ns > step.beyond_s * NS and first is None:
+            return None
+
+
+def _random_phase(doing: Doing) -> None:
+    """Wait a random part of the poll period and of the boards' scan, so that repeats do not lock to either."""
+    scan_s = max(b.poll_s + b.input_age_s + b.output_delay_s.high for b in doing.rig.bench.boards)
+    clock = doing.rig.fittings.clock
+    clock.sleep_until(clock.now_ns() + round(doing.phase.random() * max(scan_s, 0.005) * NS))
+
+
+def _bounds(rig: Rig, tags: tuple[str, ...], stamp: Stamp, old: Shot, new: Shot) -> Bounds:
+    channels = [channel for tag in tags for channel in rig.channels.judging[tag]]
+    boards = [rig.bench.board(channel.board) for channel in channels]
+    delays = [board.output_delay_s for board in rig.bench.boards if board.output_count]
+    return elapsed(
+        (stamp.sent_ns, stamp.received_ns),
+        last_old_sent_ns=old.sent_ns,
+        first_new_received_ns=new.received_ns,
+        output_delay_s=Span(min(d.low for d in delays), max(d.high for d in delays)),
+        input_age_s=max(board.input_age_s for board in boards),
+        filter_s=max(channel.filter_s for channel in channels),
+    )
+
+
+def _time_reading(
+    of: str, bounds: Bounds, at_least_s: float | None, at_most_s: float | None, rule: Rule, note: str
+) -> Reading:
+    decision = judge_time([bounds], at_least_s=at_least_s, at_most_s=at_most_s, rule=rule)
+    return Reading(
+        of=of,
+        quantity="time",
+        unit="us",
+        expected=_limits(at_least_s, at_most_s),
+        read=f"{bounds.low_us / 1e3:.1f} to {bounds.high_us / 1e3:.1f} ms",
+        verdict=decision.verdict,
+        low_us=bounds.low_us,
+        high_us=bounds.high_us,
+        late_us=_off_limit(bounds, at_least_s, at_most_s) if decision.verdict is Verdict.FAIL else None,
+        note="; ".join(filter(None, (note, decision.reason if decision.verdict is not Verdict.PASS else ""))),
+    )
+
+
+def _off_limit(bounds: Bounds, at_least_s: float | None, at_most_s: float | None) -> int:
+    """How late (> 0) or early (< 0) at the least, us."""
+    if at_most_s is not None and bounds.low_us > at_most_s * 1e6:
+        return round(bounds.low_us - at_most_s * 1e6)
+    return round(bounds.high_us - (at_least_s or 0.0) * 1e6)
+
+
+def _limits(at_least_s: float | None, at_most_s: float | None) -> str:
+    parts = []
+    if at_least_s is not None:
+        parts.append(f"at least {at_least_s * 1e3:g} ms")
+    if at_most_s is not None:
+        parts.append(f"at most {at_most_s * 1e3:g} ms")
+    return " and ".join(parts) or "measured, no limit"
+
+
+def _no_time(step: TimeStep, read: str, note: str) -> Reading:
+    return Reading(
+        of=step.of,
+        quantity="time",
+        unit="us",
+        expected=f"{on_off(step.to)} after {_limits(step.at_least_s, step.at_most_s)}",
+        read=read,
+        verdict=Verdict.FAIL,
+        note=note,
+    )
+
+
+def hold_step(step: HoldStep, doing: Doing) -> Readings:
+    """Stay as it is; states must be there and stay."""
+    doing.prover.watch(step.never)
+    stamp = doing.rig.move(step.positions)
+    return settle_and_hold(doing, step.states, stamp, 0.1, step.hold_s, "")
+
+
+def cycle_step(step: CycleStep, doing: Doing) -> Readings:
+    """Go round the rows; every state of every row is judged. Readings: those of the first round and each wrong one."""
+    doing.prover.watch(step.never)
+    kept: list[Reading] = []
+    for number in range(1, step.times + 1):
+        for positions, states in step.rows:
+            stamp = doing.rig.move(positions)
+            note = f"round {number} of {step.times}, {_moved(positions, doing.rig)}"
+            readings = settle_and_hold(doing, states, stamp, step.settle_s, step.hold_s, note)
+            kept += [r for r in readings if number == 1 or r.verdict is not Verdict.PASS]
+    return tuple(kept)
+
+
+def _moved(positions: dict[str, str], rig: Rig) -> str:
+    rest = rig.panel.rest
+    return ", ".join(f"{tag} {place}" for tag, place in positions.items() if place != rest[tag]) or "at rest"
+
+
+def _merge(readings: Readings, flickers: Readings) -> Readings:
+    """A flicker takes the place of its tag's settled reading."""
+    left = {reading.of: reading for reading in flickers}
+    return tuple(left.get(reading.of, reading) for reading in readings)
+

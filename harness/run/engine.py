@@ -1,0 +1,224 @@
+"""Walks a sequence on a rig: start, row 0, steps, verdict, and the safe state whatever ends it."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from harness.bench.board import Board, Identity
+from harness.clock import Clock
+from harness.errors import BenchError
+from harness.measure.reading import Reading, Verdict, worst
+from harness.panel.parts import Panel
+from harness.run import start
+from harness.run.actions import Doing, cycle_step, hold_step, set_step, stop_step, time_step
+from harness.run.events import (
+    BoardFound,
+    Broken,
+    Exchanged,
+    Progress,
+    RunEnded,
+    Sink,
+    StepEnded,
+    StepStarted,
+)
+from harness.run.exchanged import Seen, exchanged_inputs
+from harness.run.hands import NotSet
+from harness.run.proving import Prover
+from harness.run.rig import Rig
+from harness.run.sampling import KeptOnTooLong, Shot
+from harness.run.stopping import quietly
+from harness.sequence.steps import CycleStep, HoldStep, Sequence, SetStep, Step, StopStep, TimeStep
+
+PROGRESS_NS = 50_000_000
+
+_ACTIONS: dict[type, Callable[..., tuple[Reading, ...]]] = {
+    SetStep: set_step,
+    StopStep: stop_step,
+    TimeStep: time_step,
+    HoldStep: hold_step,
+    CycleStep: cycle_step,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class StepResult:
+    """One step as judged."""
+
+    title: str
+    verdict: Verdict
+    readings: tuple[Reading, ...]
+    positions: dict[str, str]
+    note: str = ""
+
+
+@dataclass(slots=True)
+class Result:
+    """What a run came to. `failed` keeps its entries when an error overrides the verdict."""
+
+    simulated: bool
+    steps: list[StepResult] = field(default_factory=list)
+    not_run: tuple[str, ...] = ()
+    error: str = ""
+    exchanged: str = ""
+
+    @property
+    def failed(self) -> tuple[str, ...]:
+        return tuple(step.title for step in self.steps if step.verdict is Verdict.FAIL)
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst of all steps; a step not run is at least inconclusive, a broken run is an error."""
+        parts = [step.verdict for step in self.steps]
+        parts += [Verdict.INCONCLUSIVE] if self.not_run or not self.steps else []
+        parts += [Verdict.ERROR] if self.error else []
+        return worst(parts)
+
+
+class Engine:
+    """One run of one sequence. `seed` gives the random phases of repeats; `screen` asks for progress."""
+
+    def __init__(self, rig: Rig, sequence: Sequence, *, seed: int, screen: bool) -> None:
+        self._rig = rig
+        self._sequence = sequence
+        self._phase = random.Random(seed)  # noqa: S311 - phases of repeats, nothing secret
+        self._screen = screen
+        self._seen: list[Seen] = []
+        self._index = 0
+        self._told_ns = 0
+        self.result = Result(simulated=rig.bench.simulated)
+
+    @property
+    def _sink(self) -> Sink:
+        return self._rig.fittings.sink
+
+    def run(self) -> Result:
+        """Run it all. Bench errors end the run with verdict error; any other exception passes, bench safe."""
+        try:
+            self._run_steps()
+        except BenchError as error:
+            self._break(error)
+        except KeptOnTooLong as error:
+            self._end_step("longest on-time", (), Verdict.FAIL, str(error))
+        finally:
+            with quietly():
+                self._rig.make_safe()
+                self._finish()
+        return self.result
+
+    def _run_steps(self) -> None:
+        start.prove_off(self._rig)
+        start.supply_on(self._rig)
+        self._do(start.rest_step(self._sequence, self._rig.panel))
+        for step in self._sequence.steps:
+            if self._sequence.on_failure == "stop" and self.result.failed:
+                return
+            self._do(step)
+
+    def _do(self, step: Step) -> None:
+        self._sink(StepStarted(at_us=self._rig.now_us, index=self._index, title=step.title))
+        prover = Prover(self._rig, self._tell)
+        doing = Doing(self._rig, prover, self._phase, self._sequence.decision_rule, self._judged)
+        try:
+            readings = _ACTIONS[type(step)](step, doing)
+        except NotSet as reason:
+            self._end_step(step.title, prover.watched(), Verdict.INCONCLUSIVE, f"not run: {reason}")
+            return
+        readings = (*readings, *prover.watched())
+        self._end_step(step.title, readings, worst(r.verdict for r in readings), "")
+
+    def _end_step(self, title: str, readings: tuple[Reading, ...], verdict: Verdict, note: str) -> None:
+        verdict = max(verdict, worst(r.verdict for r in readings)) if readings else verdict
+        positions = {t: p for t, p in self._rig.positions.items() if p != self._rig.panel.rest[t]}
+        self.result.steps.append(StepResult(title, verdict, readings, positions, note))
+        gap_us = self._rig.sampler.longest_gap_ns // 1000
+        slowest_s = max((c.filter_s for c in self._rig.bench.inputs), default=0.0)
+        self._sink(
+            StepEnded(
+                at_us=self._rig.now_us,
+                index=self._index,
+                title=title,
+                verdict=verdict,
+                rule=self._sequence.decision_rule,
+                positions=positions,
+                readings=readings,
+                longest_gap_us=gap_us,
+                missed_below_us=gap_us + round(slowest_s * 1e6),
+                polls=self._rig.sampler.polls,
+                note=note,
+            )
+        )
+        self._index += 1
+
+    def _judged(self, _positions: Mapping[str, str], states: Mapping[str, bool], word: int) -> None:
+        self._seen.append(Seen(dict(states), word))
+
+    def _tell(self, shot: Shot, doing: str) -> None:
+        if not self._screen or shot.received_ns - self._told_ns < PROGRESS_NS:
+            return
+        self._told_ns = shot.received_ns
+        states = self._rig.channels.states(shot.word)
+        self._sink(Progress(at_us=self._rig.at_us(shot.received_ns), index=self._index, doing=doing, states=states))
+
+    def _break(self, error: BenchError) -> None:
+        self.result.error = str(error)
+        self._sink(Broken(at_us=self._rig.now_us, error=type(error).__name__, text=str(error)))
+
+    def _finish(self) -> None:
+        done = len(self.result.steps)
+        titles = [start.REST_TITLE, *(step.title for step in self._sequence.steps)]
+        self.result.not_run = tuple(titles[done:])
+        self._find_exchanged()
+        self._sink(
+            RunEnded(
+                at_us=self._rig.now_us,
+                verdict=self.result.verdict,
+                simulated=self.result.simulated,
+                failed=self.result.failed,
+                not_run=self.result.not_run,
+                polls=self._rig.sampler.polls,
+            )
+        )
+
+    def _find_exchanged(self) -> None:
+        pair = exchanged_inputs(self._seen, self._rig.channels) if self.result.failed else None
+        if pair is None:
+            return
+        one, other = pair
+        text = (
+            f"the readings fit inputs {one.name} and {other.name} exchanged: {one.watches} reads on "
+            f"{other.name} and {other.watches} on {one.name}; check the wiring to the bench first"
+        )
+        self.result.exchanged = text
+        self._sink(
+            Exchanged(
+                at_us=self._rig.now_us,
+                inputs=(one.name, other.name),
+                watches=(one.watches, other.watches),
+                text=text,
+            )
+        )
+
+
+def found(board: Board, identity: Identity, at_us: int) -> BoardFound:
+    """The event that says what a board is."""
+    return BoardFound(
+        at_us=at_us,
+        board=board.name,
+        driver=board.spec.driver,
+        maker=identity.maker,
+        product=identity.product,
+        revision=identity.revision,
+        simulated=identity.simulated,
+    )
+
+
+def panel_title(panel: Panel) -> str:
+    """`TH-P1 Engine protection panel, diagram TH-D-114 revision C`."""
+    return f"{panel.tag} {panel.title}, diagram {panel.diagram.number} revision {panel.diagram.revision}"
+
+
+def opened_at(clock: Clock) -> int:
+    """Clock nanoseconds at which a run begins."""
+    return clock.now_ns()

@@ -1,0 +1,201 @@
+"""Proving states on a rig: that they settle in time and then stay. One prover serves one step.
+
+A state is settled when three samples in a row agree with it (the bus has no checksum of its own over TCP).
+After the limit the prover goes on looking for a while, so that the reading says how late, not only that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+from harness.bench.board import Stamp
+from harness.clock import NS
+from harness.measure.reading import Reading, Verdict
+from harness.run.channels import Pattern
+from harness.run.rig import Rig
+from harness.run.sampling import Shot
+from harness.run.spells import Spell, Spells
+from harness.run.watching import Vigil
+from harness.sequence.steps import States, Watch
+
+AGREEING = 3
+LONGEST_LOOK_AFTER_S = 1.0
+
+Tell = Callable[[Shot, str], None]
+
+
+def on_off(state: bool | None) -> str:
+    """`on`, `off`, or that the inputs of one tag disagree."""
+    return "unclear: its inputs disagree" if state is None else "on" if state else "off"
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """How states settled: the sample before they all agreed and the first that did (None: they did not)."""
+
+    before: Shot | None
+    first: Shot | None
+    readings: tuple[Reading, ...]
+
+    @property
+    def reached(self) -> bool:
+        return self.first is not None
+
+
+class Prover:
+    """Polls, watches and judges. `tell` is told of each sample for the screen."""
+
+    def __init__(self, rig: Rig, tell: Tell) -> None:
+        self._rig = rig
+        self._tell = tell
+        self._vigils: list[Vigil] = []
+        self._ended: list[Reading] = []
+        rig.sampler.forget()
+
+    def watch(self, watches: Iterable[Watch]) -> None:
+        """Watch from the next sample on."""
+        self._vigils += [Vigil(w, self._rig.channels, self._rig.at_us) for w in watches]
+
+    def end_watch(self) -> None:
+        """Stop watching; what was found stays."""
+        self._ended += [vigil.reading() for vigil in self._vigils]
+        self._vigils = []
+
+    def watched(self) -> tuple[Reading, ...]:
+        """Readings of all watches."""
+        self.end_watch()
+        return tuple(self._ended)
+
+    def sample(self, doing: str, *, flat_out: bool = False) -> Shot:
+        """The next round, seen by every watch."""
+        shot = self._rig.sampler.poll() if flat_out else self._rig.sampler.paced()
+        for vigil in self._vigils:
+            vigil.see(shot)
+        self._tell(shot, doing)
+        return shot
+
+    def settle(self, states: States, since: Stamp, limit_s: float, note: str = "") -> Settling:
+        """All of `states` must show within `limit_s` of the stimulus, the sample's receipt included."""
+        limit_ns = round(limit_s * NS)
+        give_up_ns = since.received_ns + limit_ns + round(min(max(limit_s, 0.1), LONGEST_LOOK_AFTER_S) * NS)
+        arrivals = _Arrivals(states, self._rig)
+        while not arrivals.settled:
+            shot = self.sample(note or "settling")
+            arrivals.see(shot)
+            if shot.sent_ns > give_up_ns and not arrivals.agreeing:
+                break
+        readings = tuple(
+            _state_reading(tag, on, arrivals, since, limit_ns, note) for tag, on in states.items()
+        )
+        in_time = all(reading.verdict is Verdict.PASS for reading in readings)
+        return Settling(arrivals.before, arrivals.first if in_time else None, readings)
+
+    def hold(self, states: States, hold_s: float, note: str = "") -> tuple[Reading, ...]:
+        """`states` must stay for `hold_s`; a reading for each that left, none for those that stayed."""
+        start = self._rig.sampler.last
+        end_ns = self._rig.fittings.clock.now_ns() + round(hold_s * NS)
+        stays = {tag: (self._rig.channels.pattern({tag: on}), Spells()) for tag, on in states.items()}
+        whole = self._rig.channels.pattern(states)
+        before, left = start, False
+        while self._rig.fittings.clock.now_ns() < end_ns:
+            shot = self.sample(note or "holding")
+            if not left and not whole.shown_by(shot.word):
+                left = True
+                _see_all(stays, before)
+            if left:
+                _see_all(stays, shot)
+            before = shot
+        origin_ns = 0 if start is None else start.received_ns
+        return tuple(
+            _flicker_reading(tag, states[tag], spell, spells.count, origin_ns, note)
+            for tag, (_, spells) in stays.items()
+            if (spell := spells.finish()) is not None
+        )
+
+    def wait(self, duration_s: float, doing: str) -> None:
+        """Keep sampling and watching for a while, judging nothing."""
+        end_ns = self._rig.fittings.clock.now_ns() + round(duration_s * NS)
+        while self._rig.fittings.clock.now_ns() < end_ns:
+            self.sample(doing)
+
+
+def _see_all(stays: dict[str, tuple[Pattern, Spells]], shot: Shot | None) -> None:
+    for pattern, spells in stays.values() if shot is not None else ():
+        spells.see(shot, not pattern.shown_by(shot.word))
+
+
+class _Arrivals:
+    """When each tag came to show what is expected of it, and when all did."""
+
+    def __init__(self, states: States, rig: Rig) -> None:
+        self._states = states
+        self._channels = rig.channels
+        self._pattern = rig.channels.pattern(states)
+        self._word = -1
+        self._previous: Shot | None = rig.sampler.last
+        self.since: dict[str, Shot] = {}
+        self.read: dict[str, bool | None] = {}
+        self.agreeing = 0
+        self.before: Shot | None = None
+        self.first: Shot | None = None
+
+    @property
+    def settled(self) -> bool:
+        return self.agreeing >= AGREEING
+
+    def see(self, shot: Shot) -> None:
+        if shot.word != self._word:
+            self._word = shot.word
+            self._note(shot)
+        if not self._pattern.shown_by(shot.word):
+            self.agreeing, self.first = 0, None
+        else:
+            if self.agreeing == 0:
+                self.first, self.before = shot, self._previous
+            self.agreeing += 1
+        self._previous = shot
+
+    def _note(self, shot: Shot) -> None:
+        for tag, expected in self._states.items():
+            read = self.read[tag] = self._channels.state(tag, shot.word)
+            if read != expected:
+                self.since.pop(tag, None)
+            else:
+                self.since.setdefault(tag, shot)
+
+
+def _state_reading(
+    tag: str, on: bool, arrivals: _Arrivals, since: Stamp, limit_ns: int, note: str
+) -> Reading:
+    arrival = arrivals.since.get(tag)
+    took_ns = None if arrival is None else arrival.received_ns - since.sent_ns
+    verdict = Verdict.PASS if took_ns is not None and took_ns <= limit_ns else Verdict.FAIL
+    late_us = None if took_ns is None or verdict is Verdict.PASS else (took_ns - limit_ns) // 1000
+    return Reading(
+        of=tag,
+        quantity="state",
+        unit="",
+        expected=on_off(on),
+        read=on_off(arrivals.read.get(tag)),
+        verdict=verdict,
+        late_us=late_us,
+        note=note if late_us is None else f"{note}: too late".lstrip(": "),
+    )
+
+
+def _flicker_reading(tag: str, on: bool, spell: Spell, count: int, start_ns: int, note: str) -> Reading:
+    after_ms = (spell.seen_ns - start_ns) / 1e6
+    times = f", {count} times" if count > 1 else ""
+    return Reading(
+        of=tag,
+        quantity="state",
+        unit="",
+        expected=f"{on_off(on)} throughout",
+        read=f"left it after {after_ms:.0f} ms for {spell.shortest_ns / 1e6:.1f} to "
+        f"{spell.longest_ns / 1e6:.1f} ms{times}",
+        verdict=Verdict.FAIL,
+        low_us=spell.shortest_ns // 1000,
+        high_us=-(-spell.longest_ns // 1000),
+        note=note,
+    )

@@ -1,0 +1,71 @@
+"""Starting a run: nothing moves before boards read safe; only then the supply; inputs at rest are row 0."""
+
+from __future__ import annotations
+
+from harness.clock import NS
+from harness.errors import BenchUnsafe
+from harness.panel.parts import Panel
+from harness.run.rig import Rig
+from harness.sequence.steps import Sequence, SetStep
+
+REST_TITLE = "Row 0: inputs at rest"
+SUPPLY_UP_S = 1.0
+
+
+def prove_off(rig: Rig) -> None:
+    """Every board reads its outputs off, and with the contactor open no voltage input reads on."""
+    for name, board in rig.fittings.boards.items():
+        image = board.read_back()
+        if image:
+            board.make_safe()
+            image = board.read_back()
+        if image:
+            raise BenchUnsafe(
+                f"board {name}: outputs stay on after being switched off (reads {image:#x}); "
+                "do not use this board until it is repaired"
+            )
+    shot = rig.sampler.poll()
+    if rig.bench.contactor is not None:
+        _refuse_voltage(rig, shot.word)
+
+
+def _refuse_voltage(rig: Rig, word: int) -> None:
+    live = [
+        channel.name
+        for channel in rig.bench.inputs
+        if not channel.wetting_v and word & rig.channels.bit(channel.name)
+    ]
+    if live:
+        raise BenchUnsafe(
+            f"bench {rig.bench.tag}: {', '.join(live)} read on before the supply contactor closed; the panel "
+            "has a feed that the bench does not switch, or the contactor is welded: isolate and find it"
+        )
+
+
+def supply_on(rig: Rig) -> None:
+    """Devices to rest, then the contactor; where the supply can be read, it must read present."""
+    rig.rest()
+    rig.close_supply(True)
+    present = rig.bench.supply_present
+    if present is None:
+        return
+    give_up_ns = rig.fittings.clock.now_ns() + round(SUPPLY_UP_S * NS)
+    rig.sampler.paced()
+    while not rig.reads(present):
+        if rig.fittings.clock.now_ns() > give_up_ns:
+            raise BenchUnsafe(
+                f"bench {rig.bench.tag}: the supply reads absent {SUPPLY_UP_S:g} s after the contactor was "
+                "closed; check the panel's supply, its fuse and the contactor"
+            )
+        rig.sampler.paced()
+
+
+def rest_step(sequence: Sequence, panel: Panel) -> SetStep:
+    """Row 0: everything at rest, judged like any other row."""
+    return SetStep(
+        title=REST_TITLE,
+        positions=panel.rest,
+        states=sequence.rest_states,
+        settle_s=sequence.settle_s,
+        hold_s=sequence.hold_s,
+    )
