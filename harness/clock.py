@@ -7,6 +7,15 @@ from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
 NS = 1_000_000_000
+Moment = datetime
+"""A wall-clock time with its zone, for records."""
+
+
+def rfc3339(moment: Moment) -> str:
+    """`moment` as RFC 3339 text in UTC, to the millisecond below. Raises ValueError when it has no zone."""
+    if moment.tzinfo is None:
+        raise ValueError(f"{moment} has no time zone; a record states UTC")
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").removesuffix("+00:00") + "Z"
 
 
 class Clock(Protocol):
