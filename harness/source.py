@@ -8,10 +8,9 @@ stays the text that was written (`on`, `12:30`, `010` are text; models convert).
 from __future__ import annotations
 
 import codecs
-import difflib
 import re
 import stat
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NoReturn, Protocol
@@ -19,6 +18,19 @@ from typing import NoReturn, Protocol
 import yaml
 
 from harness.errors import FileError, Problem
+from harness.wording import nearest, quoted
+
+__all__ = [
+    "KeyPath",
+    "Source",
+    "decode",
+    "load_file",
+    "load_text",
+    "nearest",
+    "quoted",
+    "read_bytes",
+    "refuse",
+]
 
 MAX_BYTES = 1_000_000
 MAX_VALUES = 200_000
@@ -81,23 +93,6 @@ class Source:
         """A Problem at the value at `path`, or at its key."""
         line, column = self.place(path, key=key)
         return Problem(self.name, line, column, message)
-
-
-def quoted(value: object, limit: int = 60) -> str:
-    """`value` as it may stand in a message: one line, in quotes, shortened to about `limit` characters."""
-    if value is None:
-        return "nothing"
-    text = repr(value)
-    return text if len(text) <= limit else f"{text[: limit - 5]}...{text[-1]}"
-
-
-def nearest(word: str, choices: Iterable[str]) -> str:
-    """`; did you mean K12?` for the choice most like `word` whatever its case, or empty text."""
-    if len(word) > 100:
-        return ""
-    folded = {choice.casefold(): choice for choice in choices}
-    found = difflib.get_close_matches(word.casefold(), folded, n=1)
-    return f"; did you mean {folded[found[0]]}?" if found else ""
 
 
 def refuse(name: str, message: str, line: int = 1, column: int = 1) -> NoReturn:

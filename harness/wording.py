@@ -1,0 +1,40 @@
+"""Words of messages: a value in quotes, a choice of words, the nearest name to one that is misspelt."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+
+
+def quoted(value: object, limit: int = 60) -> str:
+    """`value` as it may stand in a message: one line, in quotes, shortened to about `limit` characters."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, dict):
+        return "keys and values"
+    if isinstance(value, list | tuple):
+        return "a list"
+    text = repr(value)
+    return text if len(text) <= limit else f"{text[: limit - 5]}...{text[-1]}"
+
+
+def either(words: Sequence[str]) -> str:
+    """`a`, `a or b`, `a, b or c`; `nothing` for no words at all."""
+    if len(words) < 2:
+        return words[0] if words else "nothing"
+    return f"{', '.join(words[:-1])} or {words[-1]}"
+
+
+def nearest(word: str, choices: Iterable[str]) -> str:
+    """`; did you mean K12?` for the choice most like `word` whatever its case, or empty text."""
+    found = nearest_name(word, choices)
+    return f"; did you mean {found}?" if found else ""
+
+
+def nearest_name(word: str, choices: Iterable[str]) -> str:
+    """The choice most like `word` whatever its case, or empty text where none is like it."""
+    if len(word) > 100:
+        return ""
+    folded = {choice.casefold(): choice for choice in choices}
+    found = difflib.get_close_matches(word.casefold(), folded, n=1)
+    return folded[found[0]] if found else ""
