@@ -136,7 +136,8 @@ def _random_phase(doing: Doing) -> None:
 def _bounds(rig: Rig, tags: tuple[str, ...], stamp: Stamp, old: Shot, new: Shot) -> Bounds:
     channels = [channel for tag in tags for channel in rig.channels.judging[tag]]
     boards = [rig.bench.board(channel.board) for channel in channels]
-    delays = [board.output_delay_s for board in rig.bench.boards if board.output_count]
+    driving = {output.board for output in rig.bench.outputs}
+    delays = [board.output_delay_s for board in rig.bench.boards if board.name in driving]
     return elapsed(
         (stamp.sent_ns, stamp.received_ns),
         last_old_sent_ns=old.sent_ns,

@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from harness.bench.board import Board, Identity
-from harness.clock import Clock
 from harness.errors import BenchError
 from harness.measure.reading import Reading, Verdict, worst
 from harness.panel.parts import Panel
@@ -87,6 +86,7 @@ class Engine:
         self._seen: list[Seen] = []
         self._index = 0
         self._told_ns = 0
+        self._tripped = False
         self.result = Result(simulated=rig.bench.simulated)
 
     @property
@@ -99,8 +99,6 @@ class Engine:
             self._run_steps()
         except BenchError as error:
             self._break(error)
-        except KeptOnTooLong as error:
-            self._end_step("longest on-time", (), Verdict.FAIL, str(error))
         finally:
             with quietly():
                 self._rig.make_safe()
@@ -112,7 +110,7 @@ class Engine:
         start.supply_on(self._rig)
         self._do(start.rest_step(self._sequence, self._rig.panel))
         for step in self._sequence.steps:
-            if self._sequence.on_failure == "stop" and self.result.failed:
+            if self._tripped or (self._sequence.on_failure == "stop" and self.result.failed):
                 return
             self._do(step)
 
@@ -124,6 +122,10 @@ class Engine:
             readings = _ACTIONS[type(step)](step, doing)
         except NotSet as reason:
             self._end_step(step.title, prover.watched(), Verdict.INCONCLUSIVE, f"not run: {reason}")
+            return
+        except KeptOnTooLong as reason:
+            self._tripped = True
+            self._end_step(step.title, prover.watched(), Verdict.FAIL, f"run ended: {reason}")
             return
         readings = (*readings, *prover.watched())
         self._end_step(step.title, readings, worst(r.verdict for r in readings), "")
@@ -218,7 +220,3 @@ def panel_title(panel: Panel) -> str:
     """`TH-P1 Engine protection panel, diagram TH-D-114 revision C`."""
     return f"{panel.tag} {panel.title}, diagram {panel.diagram.number} revision {panel.diagram.revision}"
 
-
-def opened_at(clock: Clock) -> int:
-    """Clock nanoseconds at which a run begins."""
-    return clock.now_ns()

@@ -1,0 +1,34 @@
+"""`panelproof check`: every problem of every file, with its place."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TextIO
+
+from harness.cli.output import print_json
+
+
+def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
+    """Print all problems (on standard error, or as JSON); 0 when there are none, else 2."""
+    from harness.demo_files import resolve
+    from harness.errors import FileError, Problem
+    from harness.sequence.review import check_files
+
+    problems: list[Problem] = []
+    found: list[Path] = []
+    for name in args.files:
+        try:
+            found.append(resolve(name))
+        except FileError as error:
+            problems += error.problems
+    problems += check_files(found)
+    problems = sorted(set(problems))
+    if args.json:
+        places = [{"file": p.file, "line": p.line, "column": p.column, "message": p.message} for p in problems]
+        print_json({"problems": places}, out)
+    for problem in () if args.json else problems:
+        print(problem, file=err)
+    if not args.json and not problems:
+        print(f"{len(found)} file{'s' if len(found) > 1 else ''} checked, nothing wrong", file=out)
+    return FileError.exit_status if problems else 0

@@ -1,0 +1,109 @@
+"""The command `panelproof`: which verb, which exit status, and one line for every error.
+
+Exit status: 0 pass or ok, 1 fail or a difference, 2 usage or file error, 3 inconclusive, 4 error of bench,
+board or environment, 130 interrupted, 143 terminated. Verbs load what they need when they are called; nothing
+heavy is imported here.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+from collections.abc import Sequence
+from typing import NoReturn, TextIO
+
+from harness.cli.verbs import VERBS, Verb
+from harness.errors import FileError, PanelproofError, UsageError
+
+INTERRUPTED, TERMINATED = 130, 143
+ABOUT = """\
+Prove on a bench that an engine protection panel or governor control box really stops the engine:
+check the files, derive the truth table, drive the contacts, read the coils, judge, record."""
+WARNING = """\
+panelproof is not a safety device. Local codes and a licensed or authorised person decide; isolate and prove
+dead before wiring; never test a panel that is still connected to an engine."""
+
+
+class _Parser(argparse.ArgumentParser):
+    """argparse whose complaints are errors of this program, in one line."""
+
+    def error(self, message: str) -> NoReturn:
+        raise UsageError(f"{self.prog}: {message}; see {self.prog} --help")
+
+
+def parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    top = _Parser(prog="panelproof", description=ABOUT, epilog=WARNING, formatter_class=_Raw)
+    top.add_argument("--version", action="store_true", help="print the version and stop")
+    verbs = top.add_subparsers(dest="verb", metavar="VERB", title="verbs")
+    for verb in VERBS:
+        one = verbs.add_parser(
+            verb.name, help=verb.summary, description=verb.about, epilog=verb.example, formatter_class=_Raw
+        )
+        for words, options in verb.arguments:
+            one.add_argument(*words, **options)
+        one.add_argument("--debug", action="store_true", help="show the traceback of an error")
+    return top
+
+
+_Raw = argparse.RawDescriptionHelpFormatter
+
+
+def main(argv: Sequence[str] | None = None, *, out: TextIO | None = None, err: TextIO | None = None) -> int:
+    """Do what the words say; returns the exit status. Nothing is raised but what --debug asks for."""
+    out, err = out or sys.stdout, err or sys.stderr
+    words = list(sys.argv[1:] if argv is None else argv)
+    try:
+        return _status(words, out, err)
+    except (FileError, PanelproofError) as error:
+        if "--debug" in words:
+            raise
+        print(error, file=err)
+        return error.exit_status
+    except KeyboardInterrupt:
+        print("interrupted", file=err)
+        return INTERRUPTED
+    except BrokenPipeError:
+        return 0  # the reader of our output has seen enough
+    except Exception as error:
+        if "--debug" in words:
+            raise
+        print(f"panelproof: internal error: {type(error).__name__}: {error}; --debug shows where", file=err)
+        return PanelproofError.exit_status
+
+
+def _status(words: Sequence[str], out: TextIO, err: TextIO) -> int:
+    args = parser().parse_args(words)
+    if args.version:
+        print(f"panelproof {_version()}", file=out)
+        return 0
+    if args.verb is None:
+        parser().print_help(out)
+        return UsageError.exit_status
+    verb: Verb = next(verb for verb in VERBS if verb.name == args.verb)
+    status: int = importlib.import_module(verb.module).do(args, out, err)
+    return status
+
+
+def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("panelproof")
+    except PackageNotFoundError:
+        return "(not installed)"
+
+
+def entry() -> NoReturn:
+    """Console entry point: a closed pipe or a SIGTERM end without a traceback too."""
+    from harness.run.stopping import Terminated
+
+    try:
+        status = main()
+        sys.stdout.flush()
+    except Terminated:
+        status = TERMINATED
+    except BrokenPipeError:
+        status = 0
+    sys.exit(status)

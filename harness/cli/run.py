@@ -1,0 +1,166 @@
+"""`panelproof run`: load, review, make the bench ready, run, record, show. Returns the exit status."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TextIO
+
+from harness.bench.cautions import cautions
+from harness.cli.asking import acknowledged, asker
+from harness.cli.benches import Ready, Wanted, check_wanted, hands_of, identified, made_ready
+from harness.cli.loading import load_checked
+from harness.cli.output import print_json
+from harness.cli.result import as_json, summary
+from harness.cli.screen import Screen, make_screen
+from harness.errors import BenchError, UsageError
+from harness.record.journal import Journal, new_run_folder
+from harness.record.recorder import Recorder
+from harness.run.engine import Engine, Result, found
+from harness.run.events import Broken, CautionsShown, Event, MadeSafe, RunEnded, RunStarted
+from harness.run.hands import cannot_ask
+from harness.run.rig import Fittings, Rig
+from harness.run.stopping import terminable
+from harness.sequence.files import LoadedSequence
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One run: what was loaded, what the command line says, and where it is shown and kept."""
+
+    loaded: LoadedSequence
+    wanted: Wanted
+    args: argparse.Namespace
+    folder: Path
+    journal: Journal
+    screen: Screen
+    err: TextIO
+
+
+def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
+    """Run the sequence. Exit status by verdict; usage and file errors before anything moves."""
+    loaded = load_checked(args.sequence, args.bench)
+    wanted = Wanted(
+        loaded.panel_path, loaded.bench_path, args.virtual_time, tuple(args.fault), args.seed, args.trace
+    )
+    check_wanted(loaded.bench, wanted, args.panel_serial)
+    _check_faults(loaded, wanted)
+    with terminable(), made_ready(loaded.panel, loaded.bench, wanted) as ready:
+        folder = new_run_folder(Path(args.logs), ready.clock.wall(), Path(loaded.path).name.split(".")[0])
+        _copy_files(loaded, folder)
+        with Journal(folder) as journal, make_screen(out, err, plain=args.json) as screen:
+            job = Job(loaded, wanted, args, folder, journal, screen, err)
+            result = _recorded(job, ready)
+    if args.json:
+        print_json(as_json(result, loaded, folder), out)
+    else:
+        summary(result, loaded, folder, out)
+    return result.verdict.exit_status
+
+
+def _check_faults(loaded: LoadedSequence, wanted: Wanted) -> None:
+    from harness.panel.faults import apply
+
+    panel = loaded.panel
+    for name in wanted.faults:
+        panel = apply(panel, name)
+
+
+def _copy_files(loaded: LoadedSequence, folder: Path) -> None:
+    for path in loaded.paths:
+        shutil.copyfile(path, folder / path.name)
+
+
+def _recorded(job: Job, ready: Ready) -> Result:
+    start_ns = ready.clock.now_ns()
+    recorder = Recorder(job.journal)
+
+    def sink(event: Event) -> None:
+        if event.recorded:
+            recorder(event)
+        job.screen.show(event)
+
+    def now_us() -> int:
+        return (ready.clock.now_ns() - start_ns) // 1000
+
+    with ExitStack() as stack:
+        for board in ready.boards.values():
+            stack.callback(board.close)
+        try:
+            result = _on_bench(job, ready, sink, start_ns, stack)
+        except BenchError as error:
+            result = Result(simulated=ready.bench.simulated, error=str(error))
+            _say_broken(result, error, sink, now_us())
+    job.journal.seal(verdict=str(result.verdict), at_ns=ready.clock.now_ns() - start_ns)
+    return result
+
+
+def _on_bench(
+    job: Job, ready: Ready, sink: Callable[[Event], None], start_ns: int, stack: ExitStack
+) -> Result:
+    panel, sequence = job.loaded.panel, job.loaded.sequence
+    opened, identities = identified(ready, panel)
+    for name in opened.boards.keys() - ready.boards.keys():
+        stack.callback(opened.boards[name].close)
+    if job.args.panel_serial and opened.bench.simulated:
+        raise UsageError("--panel-serial is refused: the board says that it is simulated, no panel is tested")
+    bench = opened.bench
+    clock = opened.clock
+    sink(replace(_started(job, bench.simulated), at_us=(clock.now_ns() - start_ns) // 1000))
+    for name, identity in identities.items():
+        sink(found(opened.boards[name], identity, (clock.now_ns() - start_ns) // 1000))
+    given = bench.simulated or acknowledged(cautions(panel), job.args.acknowledge, job.err)
+    sink(
+        CautionsShown(
+            at_us=(clock.now_ns() - start_ns) // 1000,
+            cautions=cautions(panel),
+            acknowledged=given and not bench.simulated,
+        )
+    )
+    ask = cannot_ask if bench.simulated else asker(job.err)
+    fittings = Fittings(opened.boards, clock, sink, ask, hands_of(opened, panel))
+    rig = Rig(panel, bench, fittings, start_ns)
+    engine = Engine(rig, sequence, seed=job.args.seed, screen=job.screen.live and not job.wanted.virtual)
+    return engine.run()
+
+
+def _started(job: Job, simulated: bool) -> RunStarted:
+    panel, sequence = job.loaded.panel, job.loaded.sequence
+    return RunStarted(
+        at_us=0,
+        title=sequence.title,
+        panel=f"{panel.tag} {panel.title}",
+        diagram=panel.diagram.number,
+        revision=panel.diagram.revision,
+        modifications=panel.diagram.modifications,
+        panel_serial=job.args.panel_serial,
+        bench=f"{job.loaded.bench.tag} {job.loaded.bench.title}",
+        expected_from=sequence.expected_from,
+        decision_rule=sequence.decision_rule,
+        simulated=simulated,
+        self_consistent=simulated and sequence.expected_from == "panel",
+        virtual_time=job.wanted.virtual,
+        seed=job.args.seed,
+        faults=job.wanted.faults,
+        steps=tuple(step.title for step in sequence.steps),
+        not_proved=(*panel.not_proved, *sequence.not_proved),
+    )
+
+
+def _say_broken(result: Result, error: BenchError, sink: Callable[[Event], None], at_us: int) -> None:
+    sink(Broken(at_us=at_us, error=type(error).__name__, text=str(error)))
+    sink(MadeSafe(at_us=at_us, proved=False, text="nothing was switched on; the panel's supply stayed off"))
+    sink(
+        RunEnded(
+            at_us=at_us,
+            verdict=result.verdict,
+            simulated=result.simulated,
+            failed=(),
+            not_run=(),
+            polls=0,
+        )
+    )

@@ -1,0 +1,140 @@
+"""Every verb: its words, its help with an example, and the module that does it. Plain data, nothing heavy."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+Argument = tuple[tuple[str, ...], dict[str, Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Verb:
+    """One verb. `module` has `do(args, out, err) -> exit status`."""
+
+    name: str
+    summary: str
+    about: str
+    example: str
+    arguments: tuple[Argument, ...]
+
+    @property
+    def module(self) -> str:
+        return f"harness.cli.{self.name.replace('-', '_')}"
+
+
+def _arg(*words: str, **options: Any) -> Argument:
+    return words, options
+
+
+JSON = _arg("--json", action="store_true", help="print one JSON document on standard output, nothing else")
+FAULT = _arg(
+    "--fault",
+    action="append",
+    default=[],
+    metavar="NAME",
+    help="seed a single fault of the simulated panel, by its name in `panelproof faults` (may be repeated)",
+)
+SEED = _arg("--seed", type=int, default=1, help="seed of the simulated panel's spread and of random phases")
+
+CHECK = Verb(
+    "check",
+    "check files and how they fit together",
+    "Check panel, bench, sequence and truth-table files, each alone and a sequence with all it names.\n"
+    "Every problem is printed as file:line:column: message.",
+    "example: panelproof check demo:th-p1.sequence.yaml",
+    (_arg("files", nargs="+", metavar="FILE", help="a file, or demo:NAME for a shipped one"), JSON),
+)
+SCHEMA = Verb(
+    "schema",
+    "print the JSON Schema of a kind of file",
+    "Print the JSON Schema of a kind of file, for editors that complete and check YAML.",
+    "example: panelproof schema panel > panel.schema.json",
+    (_arg("kind", choices=("panel", "bench", "sequence"), help="which kind of file"),),
+)
+TABLE = Verb(
+    "table",
+    "derive the truth table of a panel from its circuit",
+    "Derive the truth table from the circuit: supply on, all devices at rest, settled; then all devices go to\n"
+    "the row's positions at the same moment. Breakers stay closed unless set. With --explain, print the path\n"
+    "that feeds a coil or load, or where each path is interrupted.",
+    "examples: panelproof table demo:th-s0.panel.yaml\n"
+    "          panelproof table demo:th-p1.panel.yaml S2=8 --supply 50V\n"
+    "          panelproof table demo:th-p1.panel.yaml --against demo:th-p1.table.csv\n"
+    "          panelproof table demo:th-p1.panel.yaml --explain Y4 S1=pressed",
+    (
+        _arg("panel", metavar="PANEL", help="a panel file, or demo:NAME"),
+        _arg("positions", nargs="*", metavar="DEVICE=POSITION", help="keep a device in one position"),
+        _arg("--supply", metavar="VOLTAGE", help="supply voltage, for example 50V (default: nominal)"),
+        _arg("--temperature", metavar="T", default="20 C", help="coil temperature, for example 90C"),
+        _arg("--format", choices=("text", "csv", "json", "yaml"), default="text", help="how to print it"),
+        _arg("--against", metavar="TABLE", help="compare a hand-written table with the circuit; 1 if they differ"),
+        _arg("--explain", metavar="TAG", help="the path that feeds this relay coil or load"),
+        _arg("--breakers", action="store_true", help="vary the panel's own breakers too"),
+        FAULT,
+        JSON,
+    ),
+)
+FAULTS = Verb(
+    "faults",
+    "list every single fault of a panel",
+    "List every single fault of the circuit; each name is accepted by --fault.",
+    "example: panelproof faults demo:th-p1.panel.yaml --json",
+    (_arg("panel", metavar="PANEL", help="a panel file, or demo:NAME"), JSON),
+)
+WIRING = Verb(
+    "wiring",
+    "print the hook-up list of a sequence's panel and bench",
+    "Print which bench channel goes to which panel terminals, with the cautions, for wiring the bench.",
+    "example: panelproof wiring demo:th-p1.sequence.yaml",
+    (
+        _arg("sequence", metavar="SEQUENCE", help="a sequence file, or demo:NAME"),
+        _arg("--bench", metavar="BENCH", help="a bench file in place of the sequence's own"),
+        JSON,
+    ),
+)
+RUN = Verb(
+    "run",
+    "run a sequence and judge the panel",
+    "Run a sequence. Without a real bench it runs on the simulated one, over a real Modbus TCP connection on\n"
+    "this computer, and says so: SIMULATED, NO PANEL TESTED. Whatever ends the run, the panel's supply and all\n"
+    "outputs are switched off.",
+    "examples: panelproof run demo:th-p1.sequence.yaml\n"
+    "          panelproof run demo:th-p1.sequence.yaml --virtual-time --fault 'K1 coil open'\n"
+    "          panelproof run my.sequence.yaml --bench shop.bench.yaml --panel-serial 0042",
+    (
+        _arg("sequence", metavar="SEQUENCE", help="a sequence file, or demo:NAME"),
+        _arg("--bench", metavar="BENCH", help="a bench file in place of the sequence's own"),
+        _arg("--virtual-time", action="store_true", help="no wire, no waiting; never with a real board"),
+        FAULT,
+        _arg("--panel-serial", metavar="N", default="", help="serial number of the panel on a real bench"),
+        _arg("--acknowledge", action="store_true", help="the cautions are read and kept"),
+        _arg("--logs", metavar="DIR", default="logs", help="where the run's folder goes (default: logs)"),
+        _arg("--trace", metavar="FILE", help="write every frame on the bus to this file"),
+        SEED,
+        JSON,
+    ),
+)
+SERVE = Verb(
+    "serve",
+    "serve a simulated panel on the wire",
+    "Serve the simulated panel and boards over Modbus TCP, so that any client can switch outputs and read\n"
+    "inputs. Each board answers to its own unit, from 1; what is set by hand is unit 247. Ctrl-C ends it.",
+    "example: panelproof serve demo:th-p1.panel.yaml --bench demo:th-p1.bench.yaml --modbus-tcp 127.0.0.1:5020",
+    (
+        _arg("panel", metavar="PANEL", help="a panel file, or demo:NAME"),
+        _arg("--bench", metavar="BENCH", required=True, help="the bench whose channels are served"),
+        _arg("--modbus-tcp", metavar="HOST:PORT", required=True, help="where to listen; port 0 picks one"),
+        FAULT,
+        SEED,
+    ),
+)
+VERIFY = Verb(
+    "verify",
+    "verify the journals of runs",
+    "Verify that no line of a run's journal, and no file of the run, was altered, removed, added or moved.",
+    "example: panelproof verify logs/*",
+    (_arg("runs", nargs="+", metavar="RUN", help="a run's folder"), JSON),
+)
+
+VERBS = (CHECK, SCHEMA, TABLE, FAULTS, WIRING, RUN, SERVE, VERIFY)
