@@ -1,0 +1,175 @@
+"""A configuration: the linear circuit for one set of closed contacts and conducting diodes.
+
+Modified nodal analysis. Node voltages v solve G v = J - E i, with winding currents i as sources, supplies
+as ideal differences between nets, and diodes that conduct as forward_v behind on_ohm. With
+L di/dt = E'v - R i the circuit moves as di/dt = M i + c, and sqrt(L) M / sqrt(L) is symmetric and
+negative definite: real rates, so every current and voltage is a steady value plus decaying
+exponentials. Everything here depends on the configuration alone and is computed once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.panel.elements import Circuit
+from harness.panel.transient import Decay
+
+Array = NDArray[np.float64]
+Levels = tuple[float, ...]
+TURN_ON_V = 1e-7  # a blocking diode conducts this far above its forward voltage, and blocks again
+TURN_OFF_V = -5e-11  # this far (behind its on-resistance) below: apart, so that rounding cannot flap it
+LEVELS_KEPT = 128
+
+
+@dataclass(frozen=True)
+class Wiring:
+    """What all configurations of a circuit share.
+
+    Voltages are `reduce @ y + offsets @ levels`. Rows of the observation: windings (A), probes (V),
+    diodes (V above forward_v); `look` maps voltages to rows (windings: as resistances), `shift` is added.
+    """
+
+    circuit: Circuit
+    reduce: Array
+    offsets: Array
+    base: Array
+    look: Array
+    shift: Array
+    inductive: NDArray[np.intp]
+
+    @cached_property
+    def drive(self) -> Array:
+        """Net currents per ampere in each inductive winding."""
+        drive = np.zeros((self.circuit.count, len(self.inductive)))
+        for column, index in enumerate(self.inductive):
+            winding = self.circuit.windings[index]
+            drive[winding.a, column] -= 1.0
+            drive[winding.b, column] += 1.0
+        return drive
+
+    @cached_property
+    def first_diode_row(self) -> int:
+        return len(self.circuit.windings) + len(self.circuit.probes)
+
+
+class Configuration:
+    """One linear circuit, ready to run: `decay`, `weights`, and `steady(levels)`."""
+
+    def __init__(self, wiring: Wiring, closed: int, conducting: int) -> None:
+        self.wiring = wiring
+        self.closed = closed
+        self.conducting = conducting
+        self._conductance, self._injection = _assemble(wiring, closed, conducting)
+        self._dc = self._solve_dc()
+        self._steady: dict[Levels, Array] = {}
+        self._set_modes()
+        self.diode_low, self.diode_high = _diode_bounds(wiring, conducting)
+
+    def steady(self, levels: Levels) -> Array:
+        """The observed rows when all transients are gone, at these supply voltages."""
+        known = self._steady.get(levels)
+        if known is None:
+            if len(self._steady) >= LEVELS_KEPT:
+                self._steady.clear()
+            known = self.wiring.look @ self.steady_voltages(levels) + self.wiring.shift
+            self._steady[levels] = known
+        return known
+
+    def steady_voltages(self, levels: Levels) -> Array:
+        """Net voltages (V, reference: the first supply's negative) with windings as resistances."""
+        voltages: Array = self._dc @ np.array((*levels, 1.0))
+        return voltages
+
+    def voltages(self, currents: Array, levels: Levels) -> Array:
+        """Net voltages (V) while the inductive windings carry `currents` (A)."""
+        voltages: Array = self._dynamic @ np.concatenate((currents, levels, (1.0,)))
+        return voltages
+
+    @cached_property
+    def floating(self) -> frozenset[int]:
+        """Nets that no conductance above the leak joins to any supply pole."""
+        circuit = self.wiring.circuit
+        joined = {net for source in circuit.sources for net in (source.positive, source.negative)}
+        paths = [
+            *((b.a, b.b) for b in (*circuit.branches, *circuit.probes)),
+            *((w.a, w.b) for w in circuit.windings),
+            *((c.a, c.b) for k, c in enumerate(circuit.contacts) if self.closed >> k & 1),
+            *((d.anode, d.cathode) for k, d in enumerate(circuit.rectifiers) if self.conducting >> k & 1),
+        ]
+        grew = True
+        while grew:
+            reached = {net for path in paths if joined.intersection(path) for net in path}
+            grew = not reached <= joined
+            joined |= reached
+        return frozenset(range(circuit.count)) - joined
+
+    def _solve_dc(self) -> Array:
+        conductance = self._conductance.copy()
+        for index in self.wiring.inductive:
+            winding = self.wiring.circuit.windings[index]
+            stamp(conductance, winding.a, winding.b, 1.0 / winding.ohm)
+        return _solve(self.wiring, conductance, self._injection[:, None])
+
+    def _set_modes(self) -> None:
+        wiring = self.wiring
+        coils = [wiring.circuit.windings[index] for index in wiring.inductive]
+        solved = _solve(wiring, self._conductance, np.column_stack((wiring.drive, self._injection)))
+        count = len(coils)
+        driven = np.concatenate((solved[:, -1 - count : -1], solved[:, : -1 - count], solved[:, -1:]), axis=1)
+        self._dynamic = driven
+        root = np.sqrt([coil.henry for coil in coils])
+        impedance = wiring.drive.T @ driven[:, :count]
+        impedance = (impedance + impedance.T) / 2 + np.diag([coil.ohm for coil in coils])
+        rates, modes = np.linalg.eigh(impedance / np.outer(root, root)) if count else (root, np.zeros((0, 0)))
+        self.to_modes: Array = modes.T * root
+        self.from_modes: Array = modes / root[:, None] if count else modes
+        self.weights: Array = wiring.look @ driven[:, :count] @ self.from_modes
+        self.weights[wiring.inductive] = self.from_modes
+        self.decay = Decay(np.maximum(rates, 1e-9))
+
+
+def stamp(conductance: Array, a: int, b: int, siemens: float) -> None:
+    """Add a branch between two nets to a conductance matrix."""
+    conductance[a, a] += siemens
+    conductance[b, b] += siemens
+    conductance[a, b] -= siemens
+    conductance[b, a] -= siemens
+
+
+def _assemble(wiring: Wiring, closed: int, conducting: int) -> tuple[Array, Array]:
+    """Net conductances, and net currents that do not depend on supplies or windings."""
+    circuit = wiring.circuit
+    conductance = wiring.base.copy()
+    injection = np.zeros(circuit.count)
+    for probe in circuit.probes:
+        injection[probe.a] += probe.volts * probe.siemens
+        injection[probe.b] -= probe.volts * probe.siemens
+    for bit, contact in enumerate(circuit.contacts):
+        if closed >> bit & 1:
+            stamp(conductance, contact.a, contact.b, contact.siemens)
+    for bit, diode in enumerate(circuit.rectifiers):
+        if conducting >> bit & 1:
+            stamp(conductance, diode.anode, diode.cathode, 1.0 / diode.on_ohm)
+            injection[diode.anode] += diode.forward_v / diode.on_ohm
+            injection[diode.cathode] -= diode.forward_v / diode.on_ohm
+    return conductance, injection
+
+
+def _solve(wiring: Wiring, conductance: Array, injections: Array) -> Array:
+    """Net voltages, one column per supply (per volt), then one per column of `injections`."""
+    reduce, offsets = wiring.reduce, wiring.offsets
+    columns = reduce.T @ np.column_stack((-conductance @ offsets, injections))
+    free = np.linalg.solve(reduce.T @ conductance @ reduce, columns)
+    voltages: Array = reduce @ free
+    voltages[:, : offsets.shape[1]] += offsets
+    return voltages
+
+
+def _diode_bounds(wiring: Wiring, conducting: int) -> tuple[Array, Array]:
+    count = len(wiring.circuit.rectifiers)
+    on = np.array([conducting >> bit & 1 for bit in range(count)], dtype=bool)
+    return np.where(on, TURN_OFF_V, -np.inf), np.where(on, np.inf, TURN_ON_V)

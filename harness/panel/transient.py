@@ -1,0 +1,159 @@
+"""Sums of decaying exponentials, and the first moment at which one of several leaves its bounds.
+
+A row is f(t) = steady + sum of c e^(-r t). Its rising and its falling terms are each monotone, which
+bounds f on any stretch of time; stretches that cannot reach a bound are passed over, others are halved
+until f is monotone or the stretch is shorter than RESOLUTION_S. So no crossing is missed between grid points.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+RESOLUTION_S = 0.5e-9
+GROWTH = 1.25  # ratio of neighbouring grid times
+GONE = 45.0  # time constants after which a term is below the last binary digit
+
+
+@dataclass(frozen=True, slots=True)
+class Exit:
+    """Row `row` leaves its bounds `after_s` from now, at its high (`up`) or low bound."""
+
+    after_s: float
+    row: int
+    up: bool
+
+
+class Decay:
+    """Decay rates (1/s, all > 0) with a time grid that covers them from a fraction of the fastest on."""
+
+    def __init__(self, rates: Array) -> None:
+        self.rates = rates
+
+    @cached_property
+    def grid(self) -> Array:
+        """Times (s) from 0 to where every term is gone."""
+        if not len(self.rates):
+            return np.array([0.0])
+        start = max(0.05 / float(self.rates.max()), RESOLUTION_S)
+        end = max(GONE / float(self.rates.min()), 2 * start)
+        steps = math.ceil(math.log(end / start) / math.log(GROWTH)) + 1
+        return np.concatenate(([0.0], np.geomspace(start, end, steps)))
+
+    @cached_property
+    def on_grid(self) -> Array:
+        """Every term of unit size at the grid times, one row a rate."""
+        on_grid: Array = np.exp(-np.outer(self.rates, self.grid))
+        return on_grid
+
+    def after(self, seconds: float) -> Array:
+        """What is left of each term of unit size."""
+        left: Array = np.exp(-self.rates * seconds)
+        return left
+
+    def first_exit(self, steady: Array, terms: Array, low: Array, high: Array) -> Exit | None:
+        """The earliest exit of any row from (low, high), None when there is none. `terms`: rows x rates."""
+        rising, falling = np.minimum(terms, 0.0), np.maximum(terms, 0.0)
+        may = (steady + falling.sum(axis=1) >= high) | (steady + rising.sum(axis=1) <= low)
+        best: Exit | None = None
+        for row in np.flatnonzero(may).tolist():
+            bounds = (float(low[row]), float(high[row]))
+            found = self._exit_of(float(steady[row]), terms[row], bounds, best.after_s if best else math.inf)
+            if found is not None:
+                best = Exit(found[0], row, found[1])
+        return best
+
+    def _exit_of(
+        self, steady: float, terms: Array, bounds: tuple[float, float], before_s: float
+    ) -> tuple[float, bool] | None:
+        """Time and direction of one row's first exit, if that is before `before_s`."""
+        falling = steady + np.maximum(terms, 0.0) @ self.on_grid
+        rising = np.minimum(terms, 0.0) @ self.on_grid
+        highest = falling[:-1] + rising[1:]
+        lowest = falling[1:] + rising[:-1]
+        stretches = np.flatnonzero((highest >= bounds[1]) | (lowest <= bounds[0])).tolist()
+        row = _Row(steady, [(c, r) for c, r in zip(terms.tolist(), self.rates.tolist(), strict=True) if c])
+        for stretch in stretches:
+            start, end = float(self.grid[stretch]), float(self.grid[stretch + 1])
+            if start >= before_s:
+                return None
+            found = _search(row, bounds, start, end)
+            if found is not None:
+                return found if found[0] < before_s else None
+        return None
+
+
+class _Row:
+    """One sum of exponentials, evaluated point by point."""
+
+    def __init__(self, steady: float, terms: list[tuple[float, float]]) -> None:
+        self.steady = steady
+        self.terms = terms
+
+    def at(self, seconds: float) -> float:
+        return self.steady + sum([c * math.exp(-r * seconds) for c, r in self.terms])
+
+    def at_both(self, start: float, end: float) -> tuple[float, float, float, float, bool]:
+        """Value at start and end, bounds between, and whether it is monotone between."""
+        first = last = low = high = self.steady
+        steepest = flattest = 0.0
+        for size, rate in self.terms:
+            one, two = size * math.exp(-rate * start), size * math.exp(-rate * end)
+            first += one
+            last += two
+            if size > 0:
+                low, high = low + two, high + one
+                steepest, flattest = steepest - rate * one, flattest - rate * two
+            else:
+                low, high = low + one, high + two
+                steepest, flattest = steepest - rate * two, flattest - rate * one
+        return first, last, low, high, steepest >= 0 or flattest <= 0
+
+
+def _search(row: _Row, bounds: tuple[float, float], start: float, end: float) -> tuple[float, bool] | None:
+    """First exit within a stretch, by halving until the row is monotone there."""
+    low, high = bounds
+    first, last, lowest, highest, monotone = row.at_both(start, end)
+    if first >= high or first <= low:
+        return start, first >= high
+    if lowest > low and highest < high:
+        return None
+    out = last >= high or last <= low
+    if monotone or end - start <= RESOLUTION_S:
+        if not out:
+            return None
+        level = high if last >= high else low
+        return _cross(lambda at: row.at(at) - level, start, end, first - level, last - level), last >= high
+    middle = (start + end) / 2
+    return _search(row, bounds, start, middle) or _search(row, bounds, middle, end)
+
+
+def _cross(f: Callable[[float], float], start: float, end: float, before: float, after: float) -> float:
+    """Where f changes sign, found from outside: never before the crossing, at most RESOLUTION_S after it.
+
+    The Illinois form of false position, with a bisection wherever that is slow.
+    """
+    margin = RESOLUTION_S / 4
+    moved, tries = 0, 0
+    while end - start > RESOLUTION_S and after != 0.0:
+        tries += 1
+        middle = end - after * (end - start) / (after - before)
+        if tries % 8 == 0 or not start < middle < end:
+            middle = (start + end) / 2
+        middle = min(max(middle, start + margin), end - margin)
+        value = f(middle)
+        if value == 0.0 or (value > 0) == (after > 0):
+            end, after = middle, value
+            before = before / 2 if moved == 1 else before
+            moved = 1
+        else:
+            start, before = middle, value
+            after = after / 2 if moved == -1 else after
+            moved = -1
+    return end
