@@ -28,9 +28,7 @@ def hand_channels(
 
 def hand_outputs(channels: Sequence[tuple[str, str]], positions: Mapping[str, str]) -> dict[int, bool]:
     """The outputs of board `hand` that put things into `positions`; those not named are not touched."""
-    return {
-        index: positions[tag] == place for index, (tag, place) in enumerate(channels) if tag in positions
-    }
+    return {index: positions[tag] == place for index, (tag, place) in enumerate(channels) if tag in positions}
 
 
 def hand_positions(channels: Sequence[tuple[str, str]], image: int) -> dict[str, str | None]:

@@ -27,7 +27,7 @@ DRIVERS = {
     "simulated": "drivers.simulated:SimulatedBoard",
     "modbus-tcp": "drivers.modbus_tcp:ModbusTcpBoard",
 }
-_SIMULATOR = "drivers.in_process:in_process"
+_SIMULATOR = "drivers.simulated:in_process"
 _SERVER = "drivers.serve"
 _HOUSE = Path(__file__).resolve().parents[2]
 
@@ -89,7 +89,8 @@ def server_module() -> str:
 def server_command() -> list[str]:
     """The words that start the simulated panel's server process, whatever the working directory holds."""
     module = server_module()
-    start = f"import runpy, sys; sys.path[0] = {str(_HOUSE)!r}; runpy.run_module({module!r}, None, '__main__')"
+    place = f"import sys; sys.path[0] = {str(_HOUSE)!r}"
+    start = f"{place}; import runpy; runpy.run_module({module!r}, run_name='__main__')"
     return [sys.executable, "-c", start]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from harness.bench.hands import HAND, HAND_UNIT, hand_board_spec
-from harness.bench.parts import Bench, BoardSpec
+from harness.bench.parts import Bench, BoardSpec, SettingValue
 from harness.errors import BenchError
 from harness.panel.parts import Panel
 
@@ -45,5 +45,6 @@ def wire_specs(bench: Bench, panel: Panel, host: str, port: int) -> Bench:
 
 
 def _wired(board: BoardSpec, host: str, port: int, unit: int) -> BoardSpec:
-    settings = {"host": host, "port": port, "unit": unit, "first output": 0, "first input": 0}
+    settings: dict[str, SettingValue] = {"host": host, "port": port, "unit": unit}
+    settings |= {"first output": 0, "first input": 0}
     return replace(board, driver=WIRED, settings=settings)
