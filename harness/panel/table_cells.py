@@ -1,8 +1,8 @@
 """The cells of a CSV text with the line and column where each one starts.
 
-Comma-separated cells; blanks before and after a cell do not count; double quotes stand round a cell that holds
-a comma or a line end, `""` for a quote inside (RFC 4180). Empty lines and lines that start with `#` are skipped
-between records.
+Comma-separated cells; blanks before and after a cell do not count; double quotes stand round a cell that
+holds a comma or a line end, `""` for a quote inside (RFC 4180). Empty lines and lines that start with `#`
+are skipped between records.
 """
 
 from __future__ import annotations
