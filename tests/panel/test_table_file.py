@@ -112,6 +112,7 @@ WITHOUT = (
     "row 'stop' is stopped (Y4 on and Y1 off): a stop row without its running state; "
     "put the running row's name in 'stop from', or 'none' if nothing ran before"
 )
+AFTER_QUOTES = "text after a closing quote; expected a comma, or a doubled quote for a quote inside the cell"
 EMPTY = "1:1: no rows; expected a header line with 'row', devices and outputs, then rows"
 STOP = "row,S1,S2,Y1,Y4,stop from,after\nrun,,1,on,off,,\n"
 
@@ -311,10 +312,7 @@ STOP = "row,S1,S2,Y1,Y4,stop from,after\nrun,,1,on,off,,\n"
         ),
         pytest.param(
             'row,note,Y4\nr,"a"b,on\n',
-            [
-                "2:1: text after a closing quote; "
-                "expected a comma, or a doubled quote for a quote inside the cell",
-            ],
+            ["2:1: " + AFTER_QUOTES],
             id="text after quotes",
         ),
         pytest.param(
