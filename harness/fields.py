@@ -69,6 +69,16 @@ def _read_count(value: object) -> int:
     return units.parse_count(_text(value, "a whole number such as 5"))
 
 
+def _read_suppression(value: object) -> tuple[str, float]:
+    if value in ("none", "diode"):
+        return str(value), 0.0
+    expected = "none, diode or the resistance of a resistor such as '1.2 kohm'"
+    try:
+        return "resistor", units.parse(_text(value, expected), units.RESISTANCE)
+    except ValueError:
+        raise ValueError(f"found {quoted(value)}; expected {expected}") from None
+
+
 def _read_flag(value: object) -> bool:
     if value not in ("true", "false"):
         raise ValueError(f"found {quoted(value)}; expected true or false")
@@ -154,9 +164,17 @@ Ohms = Annotated[float, _quantity(units.RESISTANCE)]
 Henries = Annotated[float, _quantity(units.INDUCTANCE)]
 Amperes = Annotated[float, _quantity(units.CURRENT)]
 Celsius = Annotated[float, _quantity(units.TEMPERATURE)]
+Suppressed = Annotated[
+    tuple[Literal["none", "diode", "resistor"], float],
+    Read(
+        _read_suppression,
+        {"anyOf": [{"enum": ["none", "diode"]}, {"type": "string", "pattern": units.RESISTANCE.pattern}]},
+    ),
+]
 SomeVolts = Annotated[float, _quantity(units.VOLTAGE, zero=False)]
 SomeSeconds = Annotated[float, _quantity(units.TIME, zero=False)]
 SomeOhms = Annotated[float, _quantity(units.RESISTANCE, zero=False)]
+SomeHenries = Annotated[float, _quantity(units.INDUCTANCE, zero=False)]
 SomeAmperes = Annotated[float, _quantity(units.CURRENT, zero=False)]
 VoltRange = Annotated[tuple[SomeVolts, SomeVolts], BeforeValidator(_pair), AfterValidator(_in_order)]
 TimeRange = Annotated[tuple[Seconds, Seconds], BeforeValidator(_pair), AfterValidator(_in_order)]

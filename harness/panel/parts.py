@@ -58,7 +58,8 @@ class Device:
 
     `inside` is True for a circuit breaker or switch that is part of the panel: its contacts are real,
     no bench output replaces them and a person sets it. `change` says whether contacts open before others
-    close when the position changes (`gap`) or the other way round (`overlap`).
+    close when the position changes (`gap`) or the other way round (`overlap`). `rating_a` is a breaker's
+    rated current, None where it is not stated.
     """
 
     tag: str
@@ -67,6 +68,7 @@ class Device:
     contacts: tuple[DeviceContact, ...]
     change: Literal["gap", "overlap"] = "gap"
     inside: bool = False
+    rating_a: float | None = None
 
     @property
     def rest(self) -> str:

@@ -1,0 +1,175 @@
+"""A panel file to a Panel: read, check shape, wiring and values, convert. Nothing is computed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness.models import Problems, validate
+from harness.panel.file_shape import CoilShape, DeviceShape, LoadShape, PanelShape, RelayShape
+from harness.panel.file_values import check_values
+from harness.panel.file_wiring import check_wiring
+from harness.panel.parts import (
+    Coil,
+    Device,
+    DeviceContact,
+    Diagram,
+    Diode,
+    Load,
+    Panel,
+    Relay,
+    RelayContact,
+    Resistor,
+    Span,
+    Supply,
+    Terminal,
+    Wire,
+)
+from harness.source import Source, load_file
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedPanel:
+    """A panel with the source that it came from, for places in later messages."""
+
+    panel: Panel
+    source: Source
+
+
+def load_panel(path: Path) -> LoadedPanel:
+    """Load a panel file. Raises FileError with every problem found."""
+    return read_panel(load_file(path))
+
+
+def read_panel(source: Source) -> LoadedPanel:
+    """The panel that a source holds. Raises FileError with every problem found."""
+    shape = validate(source, PanelShape)
+    problems = Problems(source)
+    check_wiring(shape, problems)
+    check_values(shape, problems)
+    problems.raise_any()
+    return LoadedPanel(_panel(shape), source)
+
+
+def _panel(shape: PanelShape) -> Panel:
+    devices = tuple(_device(tag, device) for tag, device in shape.devices.items())
+    return Panel(
+        tag=shape.panel,
+        title=shape.title,
+        diagram=Diagram(
+            number=shape.diagram.number,
+            revision=shape.diagram.revision,
+            modifications=shape.diagram.modifications,
+        ),
+        supplies=_supplies(shape),
+        earth=shape.earth,
+        devices=devices + _breakers(shape),
+        relays=tuple(_relay(tag, relay) for tag, relay in shape.relays.items()),
+        loads=tuple(_load(tag, load) for tag, load in shape.loads.items()),
+        resistors=tuple(
+            Resistor(tag=tag, terminals=(f"{tag}:1", f"{tag}:2"), resistance_ohm=ohms)
+            for tag, ohms in shape.resistors.items()
+        ),
+        diodes=tuple(
+            Diode(
+                tag=tag,
+                anode=f"{tag}:A",
+                cathode=f"{tag}:K",
+                forward_v=diode.forward,
+                on_ohm=diode.resistance,
+            )
+            for tag, diode in shape.diodes.items()
+        ),
+        wires=tuple(Wire(tag=tag, terminals=terminals) for tag, terminals in shape.wires.items()),
+        stopped={tag: state == "on" for tag, state in shape.stopped.items()},
+        not_proved=shape.not_proved,
+    )
+
+
+def _supplies(shape: PanelShape) -> tuple[Supply, ...]:
+    return tuple(
+        Supply(
+            tag=tag,
+            positive=supply.positive,
+            negative=supply.negative,
+            nominal_v=supply.nominal,
+            range_v=Span(*supply.range),
+        )
+        for tag, supply in shape.supplies.items()
+    )
+
+
+def _pair(tag: str, name: str) -> tuple[Terminal, Terminal]:
+    first, second = name.split("-")
+    return f"{tag}:{first}", f"{tag}:{second}"
+
+
+def _device(tag: str, shape: DeviceShape) -> Device:
+    contacts = tuple(
+        DeviceContact(name=name, terminals=_pair(tag, name), closed_in=frozenset(contact.closed_in))
+        for name, contact in shape.contacts.items()
+    )
+    return Device(
+        tag=tag, title=shape.title, positions=shape.positions, contacts=contacts, change=shape.change
+    )
+
+
+def _breakers(shape: PanelShape) -> tuple[Device, ...]:
+    closed = frozenset({"closed"})
+    return tuple(
+        Device(
+            tag=tag,
+            title=breaker.title,
+            positions=("closed", "open"),
+            contacts=tuple(
+                DeviceContact(name=pole, terminals=_pair(tag, pole), closed_in=closed)
+                for pole in breaker.poles
+            ),
+            inside=True,
+            rating_a=breaker.rating,
+        )
+        for tag, breaker in shape.breakers.items()
+    )
+
+
+def _coil(terminals: tuple[Terminal, Terminal], shape: CoilShape | LoadShape) -> Coil:
+    suppression, ohms = shape.suppression
+    return Coil(
+        terminals=terminals,
+        resistance_ohm=shape.resistance,
+        inductance_h=shape.inductance,
+        pick_up_v=shape.pick_up,
+        drop_out_v=shape.drop_out,
+        suppression=suppression,
+        suppression_ohm=ohms,
+    )
+
+
+def _relay(tag: str, shape: RelayShape) -> Relay:
+    coils = shape.coils or {}
+    if shape.coil is not None:
+        coils = {"A1-A2": shape.coil}
+    reset_by, reset_in = next(iter((shape.reset_by or {}).items()), ("", ()))
+    return Relay(
+        tag=tag,
+        title=shape.title,
+        kind=shape.kind,
+        coils=tuple(_coil(_pair(tag, name), coil) for name, coil in coils.items()),
+        operate_s=Span(*shape.operate),
+        release_s=Span(*shape.release),
+        delay_s=Span(*(shape.delay or (0.0, 0.0))),
+        bounce_s=shape.bounce,
+        gap_s=shape.gap,
+        reset_by=reset_by,
+        reset_in=frozenset(reset_in),
+        contacts=tuple(
+            RelayContact(
+                name=name, kind=kind, terminals=tuple(f"{tag}:{number}" for number in name.split("-"))
+            )
+            for name, kind in shape.contacts.items()
+        ),
+    )
+
+
+def _load(tag: str, shape: LoadShape) -> Load:
+    return Load(tag=tag, title=shape.title, kind=shape.kind, coil=_coil((f"{tag}:1", f"{tag}:2"), shape))
