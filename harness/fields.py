@@ -104,6 +104,21 @@ def _pair(value: object) -> object:
     return tuple(value)
 
 
+def two_terminals(value: object) -> object:
+    """For BeforeValidator: a list of two terminals."""
+    if not isinstance(value, list) or len(value) != 2:
+        found = f"a list of {len(value)}" if isinstance(value, list) else quoted(value)
+        raise ValueError(f"found {found}; expected two terminals such as [X1:6, X1:7]")
+    return tuple(value)
+
+
+def _read_imitated(value: object) -> tuple[str, str]:
+    if not isinstance(value, str) or not re.fullmatch(_IMITATED, value, re.ASCII):
+        raise ValueError(f"{quoted(value)} is no contact of a device; expected TAG.CONTACT such as S1.13-14")
+    tag, _, contact = value.partition(".")
+    return tag, contact
+
+
 def _in_order(pair: tuple[float, float]) -> tuple[float, float]:
     if pair[0] > pair[1]:
         raise ValueError("a range that runs backwards; write the lower value first")
@@ -151,6 +166,8 @@ Terminal = Annotated[
     ),
 ]
 PairName = Annotated[str, _named("contact", f"{_NUMBER}-{_NUMBER}", "two terminal numbers such as 13-14")]
+_IMITATED = rf"{_TAG}\.{_NUMBER}-{_NUMBER}"
+Imitated = Annotated[tuple[str, str], Read(_read_imitated, {"type": "string", "pattern": f"^{_IMITATED}$"})]
 ContactName = Annotated[
     str,
     _named("contact", f"{_NUMBER}-{_NUMBER}(?:-{_NUMBER})?", "terminal numbers such as 13-14 or 31-32-34"),

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from harness.models import Problems, validate
 from harness.panel.file_shape import CoilShape, DeviceShape, LoadShape, PanelShape, RelayShape
@@ -28,8 +28,7 @@ from harness.panel.parts import (
 from harness.source import Source, load_file
 
 
-@dataclass(frozen=True, slots=True)
-class LoadedPanel:
+class LoadedPanel(NamedTuple):
     """A panel with the source that it came from, for places in later messages."""
 
     panel: Panel
