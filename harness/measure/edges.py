@@ -16,7 +16,8 @@ an interval that holds the truth for sure, provided that what the bench file sta
 All moments are ns of one monotonic clock. Moments are rounded outward to whole microseconds before they are
 subtracted, so a record in microseconds from a whole microsecond gives the same bounds again.
 
-Not modelled: a clock that is itself wrong, and a board that takes two samples for one reading.
+Not modelled: a clock that is itself wrong; a garbled reading that is the very last old or first new one,
+which on a bus without checksums moves an end of the interval by one sample.
 """
 
 from __future__ import annotations
@@ -90,7 +91,8 @@ class Edge(Generic[S]):
 class Flicker:
     """A state that was left and came back. `at_ns`: when it was first seen; `samples`: how many showed it.
 
-    Its true length lies in [shortest_ns, longest_ns]; `longest_ns` is None when the samples begin or end in it.
+    Its true length lies in [shortest_ns, longest_ns]; `longest_ns` is None when the samples begin or end in
+    it.
     """
 
     at_ns: int
