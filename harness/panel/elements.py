@@ -110,8 +110,7 @@ def circuit_of(
         rectifiers=_rectifiers(panel, coils, nets),
         branches=_branches(panel, coils, nets),
         probes=tuple(
-            Branch(p.name, *_ends(p.terminals, nets), _siemens(p.resistance_ohm), p.wetting_v)
-            for p in probes
+            Branch(p.name, *_ends(p.terminals, nets), _siemens(p.resistance_ohm), p.wetting_v) for p in probes
         ),
     )
 
@@ -149,9 +148,7 @@ def _ends(terminals: tuple[Terminal, Terminal], nets: dict[Terminal, int]) -> tu
     return nets[terminals[0]], nets[terminals[1]]
 
 
-def _contacts(
-    panel: Panel, outer: Sequence[OuterContact], nets: dict[Terminal, int]
-) -> tuple[Contact, ...]:
+def _contacts(panel: Panel, outer: Sequence[OuterContact], nets: dict[Terminal, int]) -> tuple[Contact, ...]:
     found = [
         Contact(f"{relay.tag}.{name}", relay.tag, *_ends(ends, nets), _siemens(contact.resistance_ohm), when)
         for relay in panel.relays
@@ -212,9 +209,7 @@ def _rectifiers(
 def _branches(
     panel: Panel, coils: list[tuple[str, int, Coil, bool]], nets: dict[Terminal, int]
 ) -> tuple[Branch, ...]:
-    drawn = [
-        Branch(r.tag, *_ends(r.terminals, nets), _siemens(r.resistance_ohm)) for r in panel.resistors
-    ]
+    drawn = [Branch(r.tag, *_ends(r.terminals, nets), _siemens(r.resistance_ohm)) for r in panel.resistors]
     across = [
         Branch(f"{tag} suppression {index}", *_ends(coil.terminals, nets), _siemens(coil.suppression_ohm))
         for tag, index, coil, _ in coils

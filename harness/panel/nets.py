@@ -36,9 +36,7 @@ def _parts(panel: Panel) -> Iterable[tuple[Terminal, ...]]:
     yield from ((diode.anode, diode.cathode) for diode in panel.diodes)
 
 
-def join(
-    terminals: Iterable[Terminal], joints: Iterable[tuple[Terminal, Terminal]]
-) -> dict[Terminal, int]:
+def join(terminals: Iterable[Terminal], joints: Iterable[tuple[Terminal, Terminal]]) -> dict[Terminal, int]:
     """Number the nets from 0 in the order of their first terminal; `joints` are ideal connections."""
     parent = {terminal: terminal for terminal in terminals}
 
@@ -56,6 +54,4 @@ def join(
 
 def unbroken_hops(panel: Panel) -> list[tuple[Terminal, Terminal]]:
     """The wire hops that conduct."""
-    return [
-        hop for wire in panel.wires for index, hop in enumerate(wire.hops) if index not in wire.open_hops
-    ]
+    return [hop for wire in panel.wires for index, hop in enumerate(wire.hops) if index not in wire.open_hops]

@@ -1,0 +1,104 @@
+"""The course of currents and voltages from the last event on, and the next threshold that they will cross."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.panel.agenda import NEVER
+from harness.panel.configuration import Array, Configuration, Levels
+from harness.panel.network import Network
+from harness.panel.thresholds import Thresholds
+from harness.panel.transient import Exit
+
+NS = 1e9
+FADED = 1e-6  # V or A: transients smaller than this are over
+
+
+class Course:
+    """Starts with no current in any winding. Call `enter` at each event and at each change from outside.
+
+    Rows are those of the network's observation: windings (A), probes (V), diodes. `zones` are theirs
+    against the thresholds (windings and probes only).
+    """
+
+    def __init__(self, network: Network, start_ns: int, closed: int, levels: Levels) -> None:
+        self._network = network
+        self._inductive = network.wiring.inductive
+        self._diodes = network.wiring.first_diode_row
+        self._thresholds = Thresholds(network.circuit.windings, network.probes)
+        self._leaving: Exit | None = None
+        self._edge = 0.0
+        self._began_ns = start_ns
+        self._levels = levels
+        self._found: Configuration = network.configuration(closed, 0)
+        self._steady = self._found.steady(levels)
+        self._terms = -self._found.to_modes @ self._steady[self._inductive]
+        self.zones: NDArray[np.int8] = np.zeros(self._diodes, dtype=np.int8)
+        self.crossing_ns = NEVER
+
+    def values(self, at_ns: int) -> Array:
+        """All observed rows at a moment not before the last event."""
+        left = self._found.decay.after((at_ns - self._began_ns) / NS)
+        values: Array = self._steady + self._found.weights @ (self._terms * left)
+        return values
+
+    def voltages(self, at_ns: int) -> list[float]:
+        """Volts of every net against the reference."""
+        volts: list[float] = self._found.voltages(self.values(at_ns)[self._inductive], self._levels).tolist()
+        return volts
+
+    @property
+    def floating(self) -> frozenset[int]:
+        return self._found.floating
+
+    def faded_ns(self, at_ns: int) -> int:
+        """When every transient still running at `at_ns` is smaller than FADED."""
+        dt = (at_ns - self._began_ns) / NS
+        sizes = np.abs(self._found.weights * (self._terms * self._found.decay.after(dt)))
+        largest = sizes.max(axis=0, initial=FADED)
+        wait = (np.log(largest / FADED) / self._found.decay.rates).max(initial=0.0)
+        return at_ns + math.ceil(min(float(wait), 1e9) * NS)
+
+    def enter(self, at_ns: int, closed: int, levels: Levels) -> list[int]:
+        """Go on from `at_ns` with these contacts and levels; returns the rows whose zone changed."""
+        currents = self.values(at_ns)[self._inductive]
+        leaving = self._leaving if at_ns >= self.crossing_ns else None
+        guess = self._found.conducting
+        if leaving is not None and leaving.row >= self._diodes:
+            guess ^= 1 << (leaving.row - self._diodes)
+        same = closed == self._found.closed and levels == self._levels
+
+        def observed(trial: Configuration) -> Array:
+            steady = trial.steady(levels)
+            rows: Array = steady + trial.weights @ (trial.to_modes @ (currents - steady[self._inductive]))
+            return rows
+
+        self._found, rows = self._network.consistent(closed, guess, observed)
+        self._began_ns, self._levels = at_ns, levels
+        self._steady = self._found.steady(levels)
+        self._terms = self._found.to_modes @ (currents - self._steady[self._inductive])
+        if same and leaving is not None and leaving.row < self._diodes:
+            rows[leaving.row] = self._over(leaving, float(rows[leaving.row]))
+        before, self.zones = self.zones, self._thresholds.zones(rows[: self._diodes], self.zones)
+        self._look_ahead(rows)
+        changed: list[int] = np.flatnonzero(before != self.zones).tolist()
+        return changed
+
+    def _over(self, leaving: Exit, value: float) -> float:
+        """A value that has just reached a bound, put across it beyond doubt of rounding."""
+        step = 1e-3 * float(self._thresholds.margin[leaving.row])
+        return max(value, self._edge + step) if leaving.up else min(value, self._edge - step)
+
+    def _look_ahead(self, rows: Array) -> None:
+        """Find the next crossing; one that rounding puts at this very moment comes a nanosecond later."""
+        found = self._found
+        low, high = self._thresholds.bounds(rows[: self._diodes], self.zones)
+        low, high = np.concatenate((low, found.diode_low)), np.concatenate((high, found.diode_high))
+        leaving = found.decay.first_exit(self._steady, found.weights * self._terms, low, high)
+        self._leaving, self.crossing_ns = leaving, NEVER
+        if leaving is not None:
+            self._edge = float(high[leaving.row] if leaving.up else low[leaving.row])
+            self.crossing_ns = self._began_ns + max(1, math.ceil(leaving.after_s * NS))
