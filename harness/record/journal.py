@@ -124,14 +124,18 @@ class Journal:
         return self._seq
 
     def append(self, kind: str, data: Mapping[str, Any], at_ns: int) -> None:
-        """Add a line. `at_ns` is the monotonic clock; `data` a dict of the canonical value set.
+        """`append_at` for a moment of the monotonic clock in ns."""
+        self.append_at(kind, data, self._us(at_ns))
+
+    def append_at(self, kind: str, data: Mapping[str, Any], at_us: int) -> None:
+        """Add a line. `at_us` is counted from the start of the run; `data` a dict of the canonical value set.
 
         Raises ValueError for a reserved kind, data without canonical text or too much of it (nothing is then
         written), RecordError when the journal is closed or cannot be written.
         """
         if kind in {"opened", "sealed"}:
             raise ValueError(f"the kind {kind!r} is the journal's own")
-        self._add(kind, data, at_ns)
+        self._add(kind, data, at_us)
 
     def sync(self) -> None:
         """Put every line on the disk. Raises RecordError when that fails."""
@@ -150,7 +154,7 @@ class Journal:
         self._ready()
         files = [_sealed_file(name, path) for name, path in run_files(self.folder).items()]
         data = {"files": files, "lines": self._seq, "summary": dict(summary or {}), "verdict": verdict}
-        self._add("sealed", data, at_ns)
+        self._add("sealed", data, self._us(at_ns))
         self.sync()
         self._end("sealed")
         _sync_folder(self.folder)
@@ -178,9 +182,12 @@ class Journal:
                 raise
             error.add_note(str(failure))  # the first failure is the one to act on
 
-    def _add(self, kind: str, data: Mapping[str, Any], at_ns: int) -> None:
+    def _us(self, at_ns: int) -> int:
+        return (at_ns - self.start_ns) // 1000
+
+    def _add(self, kind: str, data: Mapping[str, Any], at_us: int) -> None:
         self._ready()
-        text, hash_ = line_text(self._seq, self._hash, (at_ns - self.start_ns) // 1000, kind, data)
+        text, hash_ = line_text(self._seq, self._hash, at_us, kind, data)
         if len(text) > LONGEST_LINE:
             raise ValueError(f"a line of {len(text)} bytes; allowed: {LONGEST_LINE}; write a file of the run")
         self._put(text, hash_)
