@@ -38,10 +38,14 @@ class Recorder:
             self._journal.sync()
 
 
-@cache
 def kind_of(event: type) -> str:
     """The class name in lower-case words: `InputsChanged` gives `inputs changed`."""
-    return re.sub(r"(?<=[a-z0-9])(?=[A-Z])", " ", event.__name__).lower()
+    return _in_words(event.__name__)
+
+
+@cache
+def _in_words(name: str) -> str:
+    return re.sub(r"(?<=[a-z0-9])(?=[A-Z])", " ", name).lower()
 
 
 def to_data(value: Any, where: str = "") -> Any:
