@@ -54,7 +54,7 @@ def check_wanted(bench: Bench, wanted: Wanted, panel_serial: str) -> None:
         )
     if wanted.faults and not simulated:
         raise UsageError(
-            "--fault seeds a simulated bench only; seed the fault where the panel is served: panelproof serve --fault"
+            "--fault seeds a simulated bench only; for a panel served elsewhere, use panelproof serve --fault"
         )
     if panel_serial and (simulated or bench.simulated):
         raise UsageError("--panel-serial is refused on a simulated bench: no panel is tested")
@@ -67,7 +67,7 @@ def wholly_simulated(bench: Bench) -> bool:
 
 @contextmanager
 def made_ready(panel: Panel, bench: Bench, wanted: Wanted) -> Iterator[Ready]:
-    """The boards of the run. Servers and trace files end with it; boards are closed by whoever opened them."""
+    """The boards of the run. Servers and trace files end with it; who opens the boards closes them."""
     with ExitStack() as stack:
         if wanted.virtual:
             yield _virtual(panel, bench, wanted)

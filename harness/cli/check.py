@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
 from pathlib import Path
 from typing import TextIO
 
@@ -25,8 +26,7 @@ def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
     problems += check_files(found)
     problems = sorted(set(problems))
     if args.json:
-        places = [{"file": p.file, "line": p.line, "column": p.column, "message": p.message} for p in problems]
-        print_json({"problems": places}, out)
+        print_json({"problems": [asdict(problem) for problem in problems]}, out)
     for problem in () if args.json else problems:
         print(problem, file=err)
     if not args.json and not problems:

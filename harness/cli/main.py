@@ -13,6 +13,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn, TextIO
 
+from harness.cli.output import program_version
 from harness.cli.verbs import VERBS, Verb
 from harness.errors import FileError, PanelproofError, UsageError
 
@@ -76,7 +77,7 @@ def main(argv: Sequence[str] | None = None, *, out: TextIO | None = None, err: T
 def _status(words: Sequence[str], out: TextIO, err: TextIO) -> int:
     args = parser().parse_args(words)
     if args.version:
-        print(f"panelproof {_version()}", file=out)
+        print(f"panelproof {program_version()}", file=out)
         return 0
     if args.verb is None:
         parser().print_help(out)
@@ -84,15 +85,6 @@ def _status(words: Sequence[str], out: TextIO, err: TextIO) -> int:
     verb: Verb = next(verb for verb in VERBS if verb.name == args.verb)
     status: int = importlib.import_module(verb.module).do(args, out, err)
     return status
-
-
-def _version() -> str:
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("panelproof")
-    except PackageNotFoundError:
-        return "(not installed)"
 
 
 def entry() -> NoReturn:

@@ -18,3 +18,13 @@ def columns(rows: Sequence[Sequence[str]]) -> list[str]:
     """Rows as lines with aligned columns, two spaces between."""
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     return ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in rows]
+
+
+def program_version() -> str:
+    """The installed version; `0+checkout` when run from files that were never installed."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("panelproof")
+    except PackageNotFoundError:
+        return "0+checkout"

@@ -14,7 +14,7 @@ from harness.bench.cautions import cautions
 from harness.cli.asking import acknowledged, asker
 from harness.cli.benches import Ready, Wanted, check_wanted, hands_of, identified, made_ready
 from harness.cli.loading import load_checked
-from harness.cli.output import print_json
+from harness.cli.output import print_json, program_version
 from harness.cli.result import as_json, summary
 from harness.cli.screen import Screen, make_screen
 from harness.errors import BenchError, UsageError
@@ -52,7 +52,7 @@ def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
     with terminable(), made_ready(loaded.panel, loaded.bench, wanted) as ready:
         folder = new_run_folder(Path(args.logs), ready.clock.wall(), Path(loaded.path).name.split(".")[0])
         _copy_files(loaded, folder)
-        with Journal(folder) as journal, make_screen(out, err, plain=args.json) as screen:
+        with _journal(loaded, ready, folder) as journal, make_screen(out, err, json=args.json) as screen:
             job = Job(loaded, wanted, args, folder, journal, screen, err)
             result = _recorded(job, ready)
     if args.json:
@@ -70,13 +70,31 @@ def _check_faults(loaded: LoadedSequence, wanted: Wanted) -> None:
         panel = apply(panel, name)
 
 
+def _journal(loaded: LoadedSequence, ready: Ready, folder: Path) -> Journal:
+    panel = loaded.panel
+    identity = {
+        "panel": panel.tag,
+        "diagram": panel.diagram.number,
+        "revision": panel.diagram.revision,
+        "sequence": loaded.sequence.title,
+        "bench": loaded.bench.tag,
+    }
+    return Journal(
+        folder,
+        start_ns=ready.clock.now_ns(),
+        wall=ready.clock.wall(),
+        version=program_version(),
+        identity=identity,
+    )
+
+
 def _copy_files(loaded: LoadedSequence, folder: Path) -> None:
     for path in loaded.paths:
         shutil.copyfile(path, folder / path.name)
 
 
 def _recorded(job: Job, ready: Ready) -> Result:
-    start_ns = ready.clock.now_ns()
+    start_ns = job.journal.start_ns
     recorder = Recorder(job.journal)
 
     def sink(event: Event) -> None:
@@ -95,7 +113,7 @@ def _recorded(job: Job, ready: Ready) -> Result:
         except BenchError as error:
             result = Result(simulated=ready.bench.simulated, error=str(error))
             _say_broken(result, error, sink, now_us())
-    job.journal.seal(verdict=str(result.verdict), at_ns=ready.clock.now_ns() - start_ns)
+    job.journal.seal(verdict=str(result.verdict), at_ns=ready.clock.now_ns())
     return result
 
 

@@ -34,7 +34,7 @@ def served(panel: Path, bench: Path, faults: Sequence[str], seed: int) -> Iterat
         stderr=subprocess.PIPE,
         text=True,
         env=os.environ | {"PYTHONUNBUFFERED": "1"},
-        **own,  # type: ignore[call-overload]  # keys differ by platform
+        **own,
     )
     try:
         yield _address(process)

@@ -55,9 +55,9 @@ SCHEMA = Verb(
 TABLE = Verb(
     "table",
     "derive the truth table of a panel from its circuit",
-    "Derive the truth table from the circuit: supply on, all devices at rest, settled; then all devices go to\n"
-    "the row's positions at the same moment. Breakers stay closed unless set. With --explain, print the path\n"
-    "that feeds a coil or load, or where each path is interrupted.",
+    "Derive the truth table from the circuit: supply on, all devices at rest, settled; then all devices\n"
+    "go to the row's positions at the same moment. Breakers stay closed unless set. With --explain, print\n"
+    "the path that feeds a coil or load, or where each path is interrupted.",
     "examples: panelproof table demo:th-s0.panel.yaml\n"
     "          panelproof table demo:th-p1.panel.yaml S2=8 --supply 50V\n"
     "          panelproof table demo:th-p1.panel.yaml --against demo:th-p1.table.csv\n"
@@ -68,7 +68,9 @@ TABLE = Verb(
         _arg("--supply", metavar="VOLTAGE", help="supply voltage, for example 50V (default: nominal)"),
         _arg("--temperature", metavar="T", default="20 C", help="coil temperature, for example 90C"),
         _arg("--format", choices=("text", "csv", "json", "yaml"), default="text", help="how to print it"),
-        _arg("--against", metavar="TABLE", help="compare a hand-written table with the circuit; 1 if they differ"),
+        _arg(
+            "--against", metavar="TABLE", help="compare a hand-written table with it; exit 1 if they differ"
+        ),
         _arg("--explain", metavar="TAG", help="the path that feeds this relay coil or load"),
         _arg("--breakers", action="store_true", help="vary the panel's own breakers too"),
         FAULT,
@@ -96,9 +98,9 @@ WIRING = Verb(
 RUN = Verb(
     "run",
     "run a sequence and judge the panel",
-    "Run a sequence. Without a real bench it runs on the simulated one, over a real Modbus TCP connection on\n"
-    "this computer, and says so: SIMULATED, NO PANEL TESTED. Whatever ends the run, the panel's supply and all\n"
-    "outputs are switched off.",
+    "Run a sequence. Without a real bench it runs on the simulated one, over a real Modbus TCP connection\n"
+    "on this computer, and says so: SIMULATED, NO PANEL TESTED. Whatever ends the run, the panel's supply\n"
+    "and all outputs are switched off.",
     "examples: panelproof run demo:th-p1.sequence.yaml\n"
     "          panelproof run demo:th-p1.sequence.yaml --virtual-time --fault 'K1 coil open'\n"
     "          panelproof run my.sequence.yaml --bench shop.bench.yaml --panel-serial 0042",
@@ -120,7 +122,8 @@ SERVE = Verb(
     "serve a simulated panel on the wire",
     "Serve the simulated panel and boards over Modbus TCP, so that any client can switch outputs and read\n"
     "inputs. Each board answers to its own unit, from 1; what is set by hand is unit 247. Ctrl-C ends it.",
-    "example: panelproof serve demo:th-p1.panel.yaml --bench demo:th-p1.bench.yaml --modbus-tcp 127.0.0.1:5020",
+    "example: panelproof serve demo:th-p1.panel.yaml --bench demo:th-p1.bench.yaml "
+    "--modbus-tcp 127.0.0.1:5020",
     (
         _arg("panel", metavar="PANEL", help="a panel file, or demo:NAME"),
         _arg("--bench", metavar="BENCH", required=True, help="the bench whose channels are served"),

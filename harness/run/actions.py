@@ -1,4 +1,4 @@
-"""Carrying out one step on the rig: one small function per kind of step. Returns readings, judges nothing else."""
+"""Carrying out one step on the rig: one small function per kind of step, which returns its readings."""
 
 from __future__ import annotations
 
@@ -18,12 +18,13 @@ from harness.run.sampling import Shot
 from harness.sequence.steps import CycleStep, HoldStep, SetStep, StopStep, TimeStep
 
 Readings = tuple[Reading, ...]
+_Edge = tuple[Shot, Shot]
 Judged = Callable[[dict[str, str], dict[str, bool], int], None]
 
 
 @dataclass(frozen=True, slots=True)
 class Doing:
-    """What a step is carried out with. `judged` is told of each settled state, for finding exchanged inputs."""
+    """What a step is carried out with. `judged` is told of each settled state, to find exchanged inputs."""
 
     rig: Rig
     prover: Prover
@@ -63,7 +64,7 @@ def stop_step(step: StopStep, doing: Doing) -> Readings:
     if last is not None:
         doing.judged(doing.rig.positions, step.stopped, last.word)
     held = doing.prover.hold(step.stopped, step.hold_s, "stop held") if stopping.reached else ()
-    stop_time = _stop_time(step, stamp, stopping, doing.rig) if stopping.reached else ()
+    stop_time = _stop_time(step, stamp, stopping, doing) if stopping.reached else ()
     doing.prover.end_watch()
     release = doing.rig.move(step.running)
     after = _phase(doing, step.after, release, step.settle_s, "after release")
@@ -78,10 +79,10 @@ def _phase(doing: Doing, states: dict[str, bool], stamp: Stamp, settle_s: float,
     return settling.readings
 
 
-def _stop_time(step: StopStep, stamp: Stamp, stopping: Settling, rig: Rig) -> Readings:
+def _stop_time(step: StopStep, stamp: Stamp, stopping: Settling, doing: Doing) -> Readings:
     if stopping.first is None or stopping.before is None or stopping.before.sent_ns < stamp.sent_ns:
         return ()  # nothing changed between the demand and the first sample: there is no edge to time
-    bounds = _bounds(rig, tuple(step.stopped), stamp, stopping.before, stopping.first)
+    bounds = _bounds(doing.rig, tuple(step.stopped), stamp, stopping.before, stopping.first)
     return (_time_reading("stop", bounds, None, step.within_s, doing.rule, "from demand to stopped"),)
 
 
@@ -108,9 +109,7 @@ def _repeat(step: TimeStep, number: int, doing: Doing) -> Reading:
     return _time_reading(step.of, bounds, step.at_least_s, step.at_most_s, doing.rule, note)
 
 
-def _edge(
-    step: TimeStep, last_old: Shot, stamp: Stamp, doing: Doing, note: str
-) -> tuple[Shot, Shot] | None:
+def _edge(step: TimeStep, last_old: Shot, stamp: Stamp, doing: Doing, note: str) -> _Edge | None:
     """The last old sample and the first new one; two new ones in a row make an edge."""
     pattern = doing.rig.channels.pattern({step.of: step.to})
     old, first = last_old, None
@@ -127,7 +126,7 @@ def _edge(
 
 
 def _random_phase(doing: Doing) -> None:
-    """Wait a random part of the poll period and of the boards' scan, so that repeats do not lock to either."""
+    """Wait a random part of the poll period and the boards' scan, so that repeats lock to neither."""
     scan_s = max(b.poll_s + b.input_age_s + b.output_delay_s.high for b in doing.rig.bench.boards)
     clock = doing.rig.fittings.clock
     clock.sleep_until(clock.now_ns() + round(doing.phase.random() * max(scan_s, 0.005) * NS))
@@ -202,7 +201,7 @@ def hold_step(step: HoldStep, doing: Doing) -> Readings:
 
 
 def cycle_step(step: CycleStep, doing: Doing) -> Readings:
-    """Go round the rows; every state of every row is judged. Readings: those of the first round and each wrong one."""
+    """Go round the rows, every state judged. Readings: those of the first round and every wrong one."""
     doing.prover.watch(step.never)
     kept: list[Reading] = []
     for number in range(1, step.times + 1):
@@ -223,4 +222,3 @@ def _merge(readings: Readings, flickers: Readings) -> Readings:
     """A flicker takes the place of its tag's settled reading."""
     left = {reading.of: reading for reading in flickers}
     return tuple(left.get(reading.of, reading) for reading in readings)
-

@@ -69,9 +69,7 @@ class Channels:
 
     def named(self, word: int, mask: int) -> dict[str, str]:
         """Every mapped input within `mask` by name, `on` or `off`."""
-        return {
-            name: "on" if word & bit else "off" for name, bit in self._bits.items() if bit & mask
-        }
+        return {name: "on" if word & bit else "off" for name, bit in self._bits.items() if bit & mask}
 
 
 def _judging(inputs: Iterable[InputChannel]) -> dict[str, tuple[InputChannel, ...]]:

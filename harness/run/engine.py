@@ -161,7 +161,8 @@ class Engine:
             return
         self._told_ns = shot.received_ns
         states = self._rig.channels.states(shot.word)
-        self._sink(Progress(at_us=self._rig.at_us(shot.received_ns), index=self._index, doing=doing, states=states))
+        at_us = self._rig.at_us(shot.received_ns)
+        self._sink(Progress(at_us=at_us, index=self._index, doing=doing, states=states))
 
     def _break(self, error: BenchError) -> None:
         self.result.error = str(error)
@@ -219,4 +220,3 @@ def found(board: Board, identity: Identity, at_us: int) -> BoardFound:
 def panel_title(panel: Panel) -> str:
     """`TH-P1 Engine protection panel, diagram TH-D-114 revision C`."""
     return f"{panel.tag} {panel.title}, diagram {panel.diagram.number} revision {panel.diagram.revision}"
-

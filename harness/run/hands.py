@@ -15,7 +15,7 @@ def cannot_ask(request: str) -> str:  # noqa: ARG001 - the shape of Ask
     return "cannot ask"
 
 
-class NotSet(Exception):  # noqa: N818 - the step was not run; neither panel nor bench is at fault
+class NotSet(Exception):
     """A person did not set what was asked for."""
 
 

@@ -2,15 +2,16 @@
 
 All devices change at the same moment as far as the bench can: contacts that open are opened in a first
 write and contacts that close are closed in a second one, for a device whose contacts leave a gap; the other
-way round for one whose contacts overlap. Where boards differ, a phase is one write per board. No forbidden
-combination of positions may be passed, not even between two writes; where the common order would, the devices
-are moved one after the other, in an order that does not.
+way round for one whose contacts overlap. Where boards differ, a phase is one write per board; the rig
+waits between phases until the slowest contact of the one before has moved. No forbidden combination of
+positions may be passed, neither between two writes nor while the contacts of one write move in any order;
+where the common order would, the devices are moved one after the other, in an order that does not.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice, permutations
 
 from harness.bench.parts import Bench, OutputChannel
@@ -18,15 +19,17 @@ from harness.errors import BenchUnsafe
 from harness.panel.parts import Device, Panel
 
 Positions = Mapping[str, str]
+_Commands = Mapping[tuple[str, int], set[bool]]
 ORDERS_TRIED = 720
 
 
 @dataclass(frozen=True, slots=True)
 class Write:
-    """One transaction: outputs of one board, by channel number."""
+    """One transaction: outputs of one board, by channel number. Phases of a plan count from 0."""
 
     board: str
     states: dict[int, bool]
+    phase: int = 0
 
 
 def contact_closed(device: Device, contact: str, position: str) -> bool:
@@ -70,7 +73,7 @@ class Mover:
         if self._allowed(together, before):
             return together
         for order in islice(permutations(changing), ORDERS_TRIED):
-            one_by_one = [w for tag in order for w in self._phases([tag], before, after)]
+            one_by_one = self._one_by_one(order, before, after)
             if self._allowed(one_by_one, before):
                 return one_by_one
         raise BenchUnsafe(
@@ -97,31 +100,50 @@ class Mover:
                     continue
                 phase = second if closes == (device.change == "gap") else first
                 phase.setdefault(output.board, {})[output.channel] = self.command(output, after[tag])
-        return [Write(b, s) for phase in (first, second) for b, s in phase.items()]
+        phases = [phase for phase in (first, second) if phase]
+        return [Write(b, s, number) for number, phase in enumerate(phases) for b, s in phase.items()]
+
+    def _one_by_one(self, order: Iterable[str], before: Positions, after: Positions) -> list[Write]:
+        writes: list[Write] = []
+        for tag in order:
+            start = writes[-1].phase + 1 if writes else 0
+            writes += [replace(w, phase=start + w.phase) for w in self._phases([tag], before, after)]
+        return writes
 
     def _allowed(self, writes: list[Write], before: Positions) -> bool:
         if not self._bench.forbidden:
             return True
-        commanded = {(o.board, o.channel): self.command(o, before[o.imitates[0]]) for o in self._bench.outputs}
-        for write in writes:
-            commanded.update({(write.board, channel): on for channel, on in write.states.items()})
-            if any(self._shows(combination, commanded, before) for combination in self._bench.forbidden):
+        old = {_key(o): self.command(o, before[o.imitates[0]]) for o in self._bench.outputs}
+        new = {(w.board, channel): on for w in writes for channel, on in w.states.items()}
+        during = [self._turns(tag, writes) for tag in self._driven]
+        for index in range(len(writes)):
+            may: dict[tuple[str, int], set[bool]] = {key: {on} for key, on in old.items()}
+            for keys, turns in during:
+                for key in keys & new.keys():
+                    may[key] = {old[key]} if index < turns.start else {new[key]}
+                    may[key] |= {old[key], new[key]} if index in turns else set()
+            if any(self._may_show(combination, may, before) for combination in self._bench.forbidden):
                 return False
         return True
 
-    def _shows(
-        self, combination: Positions, commanded: Mapping[tuple[str, int], bool], before: Positions
-    ) -> bool:
+    def _turns(self, tag: str, writes: list[Write]) -> tuple[set[tuple[str, int]], range]:
+        """The outputs of a device and the writes during which any of its contacts may stand either way."""
+        keys = {_key(output) for output in self._driven[tag]}
+        own = [i for i, write in enumerate(writes) if keys & {(write.board, c) for c in write.states}]
+        return keys, range(own[0], own[-1] + 1) if own else range(len(writes), len(writes))
+
+    def _may_show(self, combination: Positions, during: _Commands, before: Positions) -> bool:
         return all(
-            self._stands(tag, position, commanded) if tag in self._driven else before.get(tag) == position
+            self._may_stand(tag, position, during) if tag in self._driven else before.get(tag) == position
             for tag, position in combination.items()
         )
 
-    def _stands(self, tag: str, position: str, commanded: Mapping[tuple[str, int], bool]) -> bool:
-        return all(
-            commanded[output.board, output.channel] == self.command(output, position)
-            for output in self._driven[tag]
-        )
+    def _may_stand(self, tag: str, position: str, during: _Commands) -> bool:
+        return all(self.command(o, position) in during[_key(o)] for o in self._driven[tag])
+
+
+def _key(output: OutputChannel) -> tuple[str, int]:
+    return output.board, output.channel
 
 
 def _show(positions: Positions, tags: Iterable[str]) -> str:

@@ -121,7 +121,9 @@ class Prover:
 
 
 def _see_all(stays: dict[str, tuple[Pattern, Spells]], shot: Shot | None) -> None:
-    for pattern, spells in stays.values() if shot is not None else ():
+    if shot is None:
+        return
+    for pattern, spells in stays.values():
         spells.see(shot, not pattern.shown_by(shot.word))
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from harness.bench.board import Board, Stamp
 from harness.bench.parts import Bench, SpecialChannel
-from harness.clock import Clock
+from harness.clock import NS, Clock
 from harness.errors import BenchError
 from harness.panel.parts import Panel
 from harness.run.channels import Channels
@@ -99,11 +99,13 @@ class Rig:
         return self.sampler.special(channel)
 
     def make_safe(self) -> None:
-        """The panel's supply off first, then every output of every board; one board's failure stops nothing."""
+        """The panel's supply off first, then all outputs of every board, whatever one of them says."""
         troubles = [*self._supply_off(), *self._outputs_off()]
         unproved = [name for name, board in self.fittings.boards.items() if not _proved_off(board)]
         if troubles:
-            text = "NOT SAFE as far as is known: " + "; ".join(troubles) + "; switch the panel's supply off by hand"
+            text = (
+                f"NOT SAFE as far as is known: {'; '.join(troubles)}; switch the panel's supply off by hand"
+            )
         elif unproved:
             text = f"all outputs commanded off, not proved on {', '.join(unproved)}"
         else:
@@ -157,12 +159,25 @@ class Rig:
         return position
 
     def _write_all(self, writes: list[Write]) -> list[Stamp]:
-        return [self._write(write) for write in writes]
+        stamps: list[Stamp] = []
+        for write, before in zip(writes, [None, *writes], strict=False):
+            if before is not None and write.phase != before.phase:
+                self._let_contacts_move(stamps[-1])
+            stamps.append(self._write(write))
+        return stamps
+
+    def _let_contacts_move(self, stamp: Stamp) -> None:
+        """Wait as long as contacts of one phase may lag behind those of the next."""
+        delays = [board.output_delay_s for board in self.bench.boards]
+        lag_s = max(delay.high for delay in delays) - min(delay.low for delay in delays)
+        self.fittings.clock.sleep_until(stamp.received_ns + round(lag_s * NS))
 
     def _write(self, write: Write) -> Stamp:
         stamp = self.fittings.boards[write.board].write(write.states)
-        named = {self._names.get((write.board, channel), f"output {channel}"): on for channel, on in write.states.items()}
-        self._written(write.board, named, stamp)
+        names = {
+            number: self._names.get((write.board, number), f"output {number}") for number in write.states
+        }
+        self._written(write.board, {names[number]: on for number, on in write.states.items()}, stamp)
         return stamp
 
     def _written(self, board: str, states: Mapping[str, bool], stamp: Stamp) -> None:

@@ -21,7 +21,7 @@ class EmergencyStop(BenchError):
     """The emergency stop was pressed, or its loop is broken."""
 
 
-class KeptOnTooLong(Exception):  # noqa: N818 - a judgement on the panel, not an error of the bench
+class KeptOnTooLong(Exception):
     """A load was on for longer than the bench file allows."""
 
     def __init__(self, tag: str, longest_s: float) -> None:
@@ -144,4 +144,3 @@ def _board_of(channels: Channels, changed: int) -> str:
         return "all"
     boards = {c.board for name, c in channels.inputs.items() if channels.bit(name) & changed}
     return " ".join(sorted(boards))
-

@@ -1,7 +1,7 @@
-"""Watching that a combination of states never shows for longer than allowed. Pure: shots in, a reading out.
+"""Watching that a combination of states never shows for longer than allowed: shots in, a reading out.
 
-Longer than allowed for sure is `fail`; perhaps longer is `inconclusive`; with nothing allowed, one sample that
-shows the combination is `fail`.
+Longer than allowed for sure is `fail`; perhaps longer is `inconclusive`; with nothing allowed, one sample
+that shows the combination is `fail`.
 """
 
 from __future__ import annotations

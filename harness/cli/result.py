@@ -1,0 +1,177 @@
+"""What a run came to, for people and for programs: truth table and times as read, the failure block, JSON."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TextIO
+
+from harness.cli.colour import painter
+from harness.cli.output import columns
+from harness.measure.reading import Reading, Verdict
+
+if TYPE_CHECKING:
+    from harness.panel.parts import Panel
+    from harness.run.engine import Result, StepResult
+    from harness.sequence.files import LoadedSequence
+
+NOTICE = "SIMULATED, NO PANEL TESTED"
+SELF_CONSISTENT = (
+    "expected values and the simulated panel come from the same file: this proves self-consistency only"
+)
+_STATES = ("on", "off")
+SHOWN_FAILURES = 5
+SHOWN_READINGS = 4
+
+
+def as_json(result: Result, loaded: LoadedSequence, folder: Path) -> dict[str, Any]:
+    """The document of `panelproof run --json`."""
+    return {
+        "verdict": str(result.verdict),
+        "simulated": result.simulated,
+        **({"notice": NOTICE} if result.simulated else {}),
+        "self_consistent": _self_consistent(result, loaded),
+        "run": str(folder),
+        "panel": loaded.panel.tag,
+        "bench": loaded.bench.tag,
+        "failed": list(result.failed),
+        "not_run": list(result.not_run),
+        "error": result.error,
+        "exchanged": result.exchanged,
+        "not_proved": [*loaded.panel.not_proved, *loaded.sequence.not_proved],
+        "steps": [_step(step) for step in result.steps],
+    }
+
+
+def _self_consistent(result: Result, loaded: LoadedSequence) -> bool:
+    return result.simulated and loaded.sequence.expected_from == "panel"
+
+
+def _step(step: StepResult) -> dict[str, Any]:
+    return {
+        "title": step.title,
+        "verdict": str(step.verdict),
+        "positions": step.positions,
+        "note": step.note,
+        "readings": [_reading(reading) for reading in step.readings],
+    }
+
+
+def _reading(reading: Reading) -> dict[str, Any]:
+    return {
+        "of": reading.of,
+        "quantity": reading.quantity,
+        "unit": reading.unit,
+        "expected": reading.expected,
+        "read": reading.read,
+        "low": reading.low_us,
+        "high": reading.high_us,
+        "verdict": str(reading.verdict),
+        "late": reading.late_us,
+        "note": reading.note,
+    }
+
+
+def summary(result: Result, loaded: LoadedSequence, folder: Path, out: TextIO) -> None:
+    """Truth table, times, what was not proved; last, where no scrolling is needed, verdict and failures."""
+    paint = painter(out)
+    blocks = [_truth_table(result, loaded.panel), _times(result), _not_proved(loaded)]
+    lines = [line for block in blocks if block for line in (*block, "")]
+    lines += _headline(result, loaded, folder, paint)
+    lines += _failures(result, loaded.panel, paint)
+    if result.error:
+        lines.append(f"{paint('error', 'ERROR')}  {result.error}")
+    if result.exchanged:
+        lines.append(f"{paint('caution', 'WIRING')}  {result.exchanged}")
+    if result.simulated:
+        lines.append(paint("caution", NOTICE))
+    print("\n".join(lines), file=out)
+
+
+def _truth_table(result: Result, panel: Panel) -> list[str]:
+    shown = [(step, _states(step)) for step in result.steps]
+    tags = [tag for tag in panel.outputs if any(tag in states for _, states in shown)]
+    if not tags:
+        return []
+    rows = [("truth table as read", "positions off rest", *tags)]
+    for step, states in shown:
+        cells = [states.get(tag, "-") for tag in tags]
+        rows.append((_short(step.title, 44), _short(_places(step.positions), 34), *cells))
+    return columns(rows)
+
+
+def _states(step: StepResult) -> dict[str, str]:
+    """The judged state of each tag at the row itself: `on`, `off`, `off not on`, or WRONG."""
+    cells: dict[str, str] = {}
+    for reading in step.readings:
+        if reading.quantity != "state" or reading.note.startswith(("running", "after release", "repeat")):
+            continue
+        if reading.verdict is Verdict.PASS:
+            cells.setdefault(reading.of, reading.read)
+        else:
+            known = reading.read in _STATES
+            cells[reading.of] = f"{reading.read} not {reading.expected}" if known else "WRONG"
+    return cells
+
+
+def _times(result: Result) -> list[str]:
+    rows = [("times as read", "of", "expected", "read", "verdict")]
+    for step in result.steps:
+        for reading in step.readings:
+            if reading.quantity == "time":
+                rows.append(
+                    (_short(step.title, 44), reading.of, reading.expected, reading.read, str(reading.verdict))
+                )
+    return columns(rows) if len(rows) > 1 else []
+
+
+def _not_proved(loaded: LoadedSequence) -> list[str]:
+    texts = [*loaded.panel.not_proved, *loaded.sequence.not_proved]
+    return ["Not proved here:", *(f"  - {text}" for text in texts)] if texts else []
+
+
+def _headline(result: Result, loaded: LoadedSequence, folder: Path, paint: Any) -> list[str]:
+    verdict = str(result.verdict)
+    failed = f", {len(result.failed)} failed" if result.failed else ""
+    missing = f", {len(result.not_run)} not run" if result.not_run else ""
+    about = f"{loaded.panel.tag}, {loaded.sequence.title}: {len(result.steps)} steps judged{failed}{missing}"
+    lines = [f"{paint(verdict, verdict.upper())}  {about}", f"Record: {folder}"]
+    if _self_consistent(result, loaded):
+        lines.append(paint("caution", SELF_CONSISTENT))
+    return lines
+
+
+def _failures(result: Result, panel: Panel, paint: Any) -> list[str]:
+    wrong = [step for step in result.steps if step.verdict is not Verdict.PASS]
+    lines: list[str] = []
+    for step in wrong[:SHOWN_FAILURES]:
+        lines.append(f"{paint(str(step.verdict), str(step.verdict).upper())}  {step.title}")
+        lines.append(f"  with {_places(step.positions) or 'everything at rest'}")
+        if step.note:
+            lines.append(f"  {step.note}")
+        bad = [reading for reading in step.readings if reading.verdict is not Verdict.PASS]
+        lines += [f"  {_fault_line(reading, panel)}" for reading in bad[:SHOWN_READINGS]]
+        if len(bad) > SHOWN_READINGS:
+            lines.append(f"  and {len(bad) - SHOWN_READINGS} more readings of this step")
+    if len(wrong) > SHOWN_FAILURES:
+        lines.append(f"and {len(wrong) - SHOWN_FAILURES} more steps; all of them above and in the record")
+    return lines
+
+
+def _fault_line(reading: Reading, panel: Panel) -> str:
+    titles = {r.tag: r.title for r in panel.relays} | {load.tag: load.title for load in panel.loads}
+    name = f"{reading.of} ({titles[reading.of]})" if titles.get(reading.of) else reading.of
+    late = ""
+    if reading.late_us is not None:
+        late = f", {abs(reading.late_us) / 1e3:.1f} ms too {'late' if reading.late_us >= 0 else 'early'}"
+        if reading.quantity == "watch":
+            late = f", at least {reading.late_us / 1e3:.1f} ms too long"
+    note = f" [{reading.note}]" if reading.note else ""
+    return f"{name}: expected {reading.expected}, read {reading.read}{late}{note}"
+
+
+def _places(positions: dict[str, str]) -> str:
+    return ", ".join(f"{tag} {place}" for tag, place in positions.items())
+
+
+def _short(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 1] + "…"
