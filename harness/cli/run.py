@@ -28,6 +28,9 @@ from harness.run.stopping import terminable
 from harness.sequence.files import LoadedSequence
 
 
+SYNCED = frozenset({"run started", "step started", "step ended", "broken", "made safe", "run ended"})
+
+
 @dataclass(frozen=True, slots=True)
 class Job:
     """One run: what was loaded, what the command line says, and where it is shown and kept."""
@@ -95,7 +98,7 @@ def _copy_files(loaded: LoadedSequence, folder: Path) -> None:
 
 def _recorded(job: Job, ready: Ready) -> Result:
     start_ns = job.journal.start_ns
-    recorder = Recorder(job.journal)
+    recorder = Recorder(job.journal, SYNCED)
 
     def sink(event: Event) -> None:
         if event.recorded:
