@@ -16,6 +16,7 @@ from types import TracebackType
 from typing import Self
 
 from harness.bench.parts import BoardSpec
+from harness.bench.trace import Trace
 from harness.clock import Clock
 from harness.errors import BenchError, BoardClosed
 
@@ -54,6 +55,7 @@ class Board(ABC):
         self.spec = spec
         self.name = spec.name
         self.clock = clock
+        self.trace: Trace | None = None  # set before open; drivers with a bus give it every frame
         self._open = False
         self._image = 0
 
