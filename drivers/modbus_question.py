@@ -162,8 +162,9 @@ def _identity_fault(frame: bytes) -> Fault | None:
     if not isinstance(answer, ReadDeviceInformationResponse) or answer.read_code != 1:
         return Fault(f"identification that cannot be decoded: {frame[HEADER:].hex(' ')}")
     objects = answer.information
-    whole = all(isinstance(value, bytes) for value in objects.values())
-    if not whole or len(frame) != HEADER + 7 + sum(2 + len(value) for value in objects.values()):
+    sound = all(isinstance(value, bytes) for value in objects.values())  # a list where a number comes twice
+    said = [bytes([number, len(value)]) + value for number, value in objects.items()] if sound else []
+    if b"".join(said) != frame[HEADER + 7 :]:  # the decoder cuts a value that is shorter than it says
         return Fault(f"identification whose objects do not fill it: {frame[HEADER:].hex(' ')}")
     if answer.number_of_objects != len(objects):
         return Fault(f"identification with {len(objects)} objects that says {answer.number_of_objects}")

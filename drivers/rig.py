@@ -22,8 +22,9 @@ from harness.bench.hands import HAND, hand_board_spec, hand_channels, hand_posit
 from harness.bench.parts import Bench, BoardSpec, SpecialChannel
 from harness.clock import NS, Clock
 from harness.errors import BenchError
+from harness.panel.armature import Drawn
 from harness.panel.faults import apply
-from harness.panel.motion import Drawn, Motion
+from harness.panel.motion import Motion
 from harness.panel.parts import OuterContact, Panel, Probe
 
 _CONTACTOR = ""  # the name of the supply contactor among the moving contacts; no channel is called that

@@ -29,7 +29,7 @@ def main(argv: Sequence[str]) -> int:
     wanted = _arguments(argv)
     try:
         host, port = split_address(wanted.modbus_tcp)
-        panel, bench = load_panel(wanted.panel), load_bench(wanted.bench)
+        panel, bench = load_panel(wanted.panel).panel, load_bench(wanted.bench).bench
         rig = SimulatedRig(panel, bench, RealClock(), seed=wanted.seed, faults=wanted.fault)
         server = ModbusServer(devices(rig), host, port)
     except PanelproofError as error:

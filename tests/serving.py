@@ -5,7 +5,7 @@ from __future__ import annotations
 import socket
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from drivers.modbus_device import Device
 from drivers.modbus_server import ModbusServer
@@ -50,10 +50,8 @@ class FaultyDevice:
         self._listener.shutdown(socket.SHUT_RDWR)
         self._listener.close()
         for line in self._lines:
-            try:
+            with suppress(OSError):
                 line.shutdown(socket.SHUT_RDWR)
-            except OSError:
-                pass
             line.close()
         for thread in self._threads:
             thread.join(5)
