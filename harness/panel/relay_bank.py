@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from copy import copy
 
 from harness.panel.agenda import Agenda
 from harness.panel.armature import Armature, Times, bounce_of
@@ -85,7 +85,7 @@ class RelayBank:
         """The same state on another agenda and other contacts."""
         other = object.__new__(RelayBank)
         other.__dict__.update(self.__dict__)
-        other.armatures = [replace(armature) for armature in self.armatures]
+        other.armatures = [copy(armature) for armature in self.armatures]
         other._bouncing = dict(self._bouncing)
         other._agenda, other._contacts, other._announce = agenda, contacts, announce
         return other
