@@ -40,7 +40,7 @@ def coil(tag: str, ends: str = "A1 A2", **changes: Any) -> Coil:
 
 
 def relay(tag: str, contacts: dict[str, ContactKind], **changes: Any) -> Relay:
-    """A plain relay: 10 to 20 ms to operate, 5 to 15 ms to release. `ohm`, `pick_up` and so on go to its coil."""
+    """A plain relay: 10 to 20 ms to operate, 5 to 15 ms to release. `coils` replaces its coil."""
     made = Relay(
         tag=tag,
         coils=changes.pop("coils", (coil(tag),)),

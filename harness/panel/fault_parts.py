@@ -7,6 +7,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Literal
 
+from harness.panel.armature import decay_s
 from harness.panel.fault_edits import (
     INNER,
     Fault,
@@ -30,6 +31,7 @@ from harness.panel.parts import (
     Relay,
     RelayContact,
     Resistor,
+    Span,
     Terminal,
 )
 
@@ -112,7 +114,8 @@ def _winding_faults(
     yield Fault(f"{label} open", f"{word} open", tag, edit(without_winding))
     yield Fault(f"{label} shorted", f"{word} shorted", tag, edit(_shorted_winding))
     if coil.suppression != "none":
-        yield Fault(f"{label} suppression open", "suppression open", tag, edit(_no_suppression))
+        lost = partial(_lose_suppression, tag=tag, edit=edit(_no_suppression))
+        yield Fault(f"{label} suppression open", "suppression open", tag, lost)
     if coil.suppression == "diode":
         name = f"{label} suppression reversed"
         yield Fault(name, "suppression reversed", tag, edit(_reversed_suppression))
@@ -150,6 +153,21 @@ def _shorted_winding(panel: Panel, coil: Coil) -> tuple[Panel, Coil]:
 
 def _no_suppression(panel: Panel, coil: Coil) -> tuple[Panel, Coil]:
     return panel, replace(coil, suppression="none", suppression_ohm=0.0)
+
+
+def _lose_suppression(panel: Panel, *, tag: str, edit: Edit) -> Panel:
+    """The stated release time holds with the suppression in place: without it the current's decay is gone."""
+    nominal_v = panel.supplies[0].nominal_v
+
+    def quicker(relay: Relay) -> Relay:
+        if relay.kind == "latching":
+            return relay
+        sooner_s, release = decay_s(relay.coils[0], nominal_v), relay.release_s
+        return replace(
+            relay, release_s=Span(max(release.low - sooner_s, 0.0), max(release.high - sooner_s, 0.0))
+        )
+
+    return edit(with_relay(panel, tag, quicker))
 
 
 def _reversed_suppression(panel: Panel, coil: Coil) -> tuple[Panel, Coil]:

@@ -32,10 +32,10 @@ def neighbour_faults(panel: Panel) -> Iterator[Fault]:
     """Neighbouring strip terminals shorted, and the two wire ends there exchanged."""
     at = wires_by_terminal(panel)
     pairs = neighbours(panel)
-    names = Counter(_pair_name(at, pair) for pair in pairs)
+    between = Counter(frozenset(at[end].tag for end in pair) for pair in pairs)
     for pair in pairs:
-        by_wires = _pair_name(at, pair)
-        label = by_wires if names[by_wires] == 1 else "-".join(pair)
+        tags = [at[end].tag for end in pair]
+        label = "-".join(tags if between[frozenset(tags)] == 1 else pair)
         part = at[pair[0]].tag
         kind = "short between neighbouring terminals"
         yield Fault(f"{label} shorted", kind, part, partial(with_short, ends=pair))
@@ -77,10 +77,6 @@ def neighbours(panel: Panel) -> tuple[tuple[Terminal, Terminal], ...]:
             if all(end in at for end in pair) and at[pair[0]] is not at[pair[1]]:
                 pairs.append(pair)
     return tuple(pairs)
-
-
-def _pair_name(at: dict[Terminal, Wire], pair: tuple[Terminal, Terminal]) -> str:
-    return f"{at[pair[0]].tag}-{at[pair[1]].tag}"
 
 
 def _exchange(panel: Panel, *, ends: tuple[Terminal, Terminal]) -> Panel:
