@@ -1,4 +1,4 @@
-"""The demo panels against their hand-written tables, hot and cold, and the governor's notch table as the outside check."""
+"""The demo panels against their hand-written tables, hot and cold, and against the governor's notch table."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 HOT_C = 90.0
 COLD_C = -10.0
 
-# Which solenoids each position of the controller energises: A and B are Y1 and Y2, C is Y3, D is Y4. The four-solenoid
-# electro-hydraulic governor's table, from memory, unverified; internally consistent: with A = 1, B = 4, C = 2, D = -2
-# the sums go from 0 to 7 in equal steps.
+# Which solenoids each position of the controller energises. A and B are Y1 and Y2, C is Y3, D is Y4. Table
+# of the four-solenoid electro-hydraulic governor, from memory, unverified; internally consistent: with A = 1,
+# B = 4, C = 2, D = -2 the sums go from 0 to 7 in equal steps.
 NOTCHES = {
     "idle": "",
     "1": "",
@@ -58,7 +58,9 @@ def test_the_notch_table_of_this_test_gives_equal_steps_of_speed() -> None:
 
 @pytest.mark.parametrize(("position", "energised"), NOTCHES.items(), ids=NOTCHES)
 @pytest.mark.parametrize("supply", ["nominal", "lowest"])
-def test_notch_table_is_what_the_hand_written_table_expects(position: str, energised: str, supply: str) -> None:
+def test_notch_table_is_what_the_hand_written_table_expects(
+    position: str, energised: str, supply: str
+) -> None:
     prefix = "lowest " if supply == "lowest" else ""
     row = table("th-p1").row(prefix + row_name(position))
     assert (row.positions["S2"], row.positions["main"]) == (position, supply)
@@ -85,7 +87,7 @@ def test_circuit_agrees_with_the_hand_written_table(name: str, level: str, tempe
 
 
 def test_supply_is_only_just_enough_for_a_hot_y4_behind_r1() -> None:
-    """Below about 46 V a hot Y4 behind R1 no longer picks up: 35.7 V x (191.3 + 56) / 191.3 = 46.1 V, by hand."""
+    """By hand: a hot Y4 behind R1 needs 35.7 V x (191.3 + 56) / 191.3 = 46.1 V of supply."""
     stop = {"S3": "stop"}
     panel_ = panel("th-p1")
     for volts, energised in ((46.6, True), (45.6, False)):
@@ -122,7 +124,7 @@ def wrong(name: str, fault: str) -> frozenset[tuple[str, str]]:
     return frozenset((d.row, d.output) for d in compare(faulty, table(name)))
 
 
-@pytest.mark.parametrize(("name", "fault", "row", "output"), SEEDED, ids=lambda value: str(value))
+@pytest.mark.parametrize(("name", "fault", "row", "output"), SEEDED, ids=str)
 def test_seeded_fault_shows_where_the_readme_says(name: str, fault: str, row: str, output: str) -> None:
     assert (row, output) in wrong(name, fault)
 
