@@ -75,7 +75,8 @@ def main(argv: Sequence[str] | None = None, *, out: TextIO | None = None, err: T
 
 
 def _status(words: Sequence[str], out: TextIO, err: TextIO) -> int:
-    args = parser().parse_args(words)
+    args, others = parser().parse_known_args(words)
+    _take(args, others)
     if args.version:
         print(f"panelproof {program_version()}", file=out)
         return 0
@@ -85,6 +86,18 @@ def _status(words: Sequence[str], out: TextIO, err: TextIO) -> int:
     verb: Verb = next(verb for verb in VERBS if verb.name == args.verb)
     status: int = importlib.import_module(verb.module).do(args, out, err)
     return status
+
+
+def _take(args: argparse.Namespace, others: list[str]) -> None:
+    """Words that stand behind options: argparse gives DEVICE=POSITION to a verb only in front of them."""
+    taken = getattr(args, "positions", None)
+    unknown = [word for word in others if taken is None or word.startswith("-")]
+    if unknown:
+        raise UsageError(
+            f"panelproof: {' '.join(unknown)} not understood; see panelproof {args.verb or ''} --help"
+        )
+    if taken is not None:
+        taken.extend(others)
 
 
 def entry() -> NoReturn:

@@ -27,7 +27,6 @@ from harness.run.rig import Fittings, Rig
 from harness.run.stopping import terminable
 from harness.sequence.files import LoadedSequence
 
-
 SYNCED = frozenset({"run started", "step started", "step ended", "broken", "made safe", "run ended"})
 
 
