@@ -63,10 +63,10 @@ class Configuration:
         self.wiring = wiring
         self.closed = closed
         self.conducting = conducting
-        self._conductance, self._injection = _assemble(wiring, closed, conducting)
-        self._dc = self._solve_dc()
+        conductance, injection = _assemble(wiring, closed, conducting)
+        self._dc = _solve_dc(wiring, conductance, injection)
         self._steady: dict[Levels, Array] = {}
-        self._set_modes()
+        self._set_modes(conductance, injection)
         self.diode_low, self.diode_high = _diode_bounds(wiring, conducting)
 
     def steady(self, levels: Levels) -> Array:
@@ -107,17 +107,10 @@ class Configuration:
             joined |= reached
         return frozenset(range(circuit.count)) - joined
 
-    def _solve_dc(self) -> Array:
-        conductance = self._conductance.copy()
-        for index in self.wiring.inductive:
-            winding = self.wiring.circuit.windings[index]
-            stamp(conductance, winding.a, winding.b, 1.0 / winding.ohm)
-        return _solve(self.wiring, conductance, self._injection[:, None])
-
-    def _set_modes(self) -> None:
+    def _set_modes(self, conductance: Array, injection: Array) -> None:
         wiring = self.wiring
         coils = [wiring.circuit.windings[index] for index in wiring.inductive]
-        solved = _solve(wiring, self._conductance, np.column_stack((wiring.drive, self._injection)))
+        solved = _solve(wiring, conductance, np.column_stack((wiring.drive, injection)))
         count = len(coils)
         driven = np.concatenate((solved[:, -1 - count : -1], solved[:, : -1 - count], solved[:, -1:]), axis=1)
         self._dynamic = driven
@@ -167,6 +160,15 @@ def _solve(wiring: Wiring, conductance: Array, injections: Array) -> Array:
     voltages: Array = reduce @ free
     voltages[:, : offsets.shape[1]] += offsets
     return voltages
+
+
+def _solve_dc(wiring: Wiring, conductance: Array, injection: Array) -> Array:
+    """Net voltages per volt of each supply, then at no supply, with windings as resistances."""
+    conductance = conductance.copy()
+    for index in wiring.inductive:
+        winding = wiring.circuit.windings[index]
+        stamp(conductance, winding.a, winding.b, 1.0 / winding.ohm)
+    return _solve(wiring, conductance, injection[:, None])
 
 
 def _diode_bounds(wiring: Wiring, conducting: int) -> tuple[Array, Array]:

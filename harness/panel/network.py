@@ -20,7 +20,7 @@ from harness.panel.elements import LEAK_S, Circuit, circuit_of
 from harness.panel.parts import OuterContact, Panel, Probe, Terminal
 
 Array = NDArray[np.float64]
-CONFIGURATIONS_KEPT = 4096
+CONFIGURATIONS_KEPT = 2048  # some 30 kB each
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,26 +24,31 @@ class Thresholds:
     """The levels of all windings, then of all probes."""
 
     def __init__(self, windings: Sequence[Winding], probes: Sequence[Probe]) -> None:
-        high = [w.pick_up_a for w in windings] + [p.on_v for p in probes]
-        low = [w.drop_out_a for w in windings] + [p.off_v for p in probes]
-        self.high = np.array(high, dtype=float)
-        self.margin = np.maximum(MARGIN * np.abs(self.high), 1e-12)
-        self.low = np.minimum(np.array(low, dtype=float), self.high - 4 * self.margin)
-        self.unsigned = np.array([True] * len(windings) + [p.both_polarities for p in probes], dtype=bool)
+        levels = [(w.pick_up_a, w.drop_out_a) for w in windings] + [(p.on_v, p.off_v) for p in probes]
+        high = np.array([level for level, _ in levels], dtype=float)
+        self.margin: Array = np.maximum(MARGIN * np.abs(high), 1e-12)
+        low = np.minimum(np.array([level for _, level in levels], dtype=float), high - 4 * self.margin)
+        self._unsigned = np.array([True] * len(windings) + [p.both_polarities for p in probes], dtype=bool)
+        self._columns = np.arange(len(levels))
+        never = np.full(len(levels), np.inf)
+        self._falls_at = np.array(
+            (np.where(self._unsigned, -low - self.margin, -never), low, high - self.margin)
+        )
+        self._rises_at = np.array((low + self.margin, high, never))
+        self._high_from = np.array((high, high, high - self.margin))
+        self._low_from = np.array((low + self.margin, low, low))
 
     def zones(self, values: Array, before: Zones) -> Zones:
         """The zone of each value, given the zone it comes from."""
-        size = np.where(self.unsigned, np.abs(values), values)
-        above = size >= np.where(before == 2, self.high - self.margin, self.high)
-        beyond = size > np.where(before == 0, self.low + self.margin, self.low)
-        zones: Zones = above.astype(np.int8) + beyond
+        size = np.where(self._unsigned, np.abs(values), values)
+        zones: Zones = (size >= self._high_from[before, self._columns]).astype(np.int8)
+        zones += size > self._low_from[before, self._columns]
         return zones
 
     def bounds(self, values: Array, zones: Zones) -> tuple[Array, Array]:
         """The open interval within which each value stays in its zone."""
-        below, amid, top = zones == 0, zones == 1, zones == 2
-        high = np.where(below, self.low + self.margin, np.where(amid, self.high, np.inf))
-        low = np.where(top, self.high - self.margin, np.where(amid, self.low, -np.inf))
-        low = np.where(below & self.unsigned, -high, low)
-        mirrored = self.unsigned & (values < 0)
+        low, high = self._falls_at[zones, self._columns], self._rises_at[zones, self._columns]
+        mirrored = self._unsigned & (values < 0)
+        if not mirrored.any():
+            return low, high
         return np.where(mirrored, -high, low), np.where(mirrored, -low, high)

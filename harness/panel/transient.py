@@ -61,25 +61,31 @@ class Decay:
         """The earliest exit of any row from (low, high), None when there is none. `terms`: rows x rates."""
         rising, falling = np.minimum(terms, 0.0), np.maximum(terms, 0.0)
         may = (steady + falling.sum(axis=1) >= high) | (steady + rising.sum(axis=1) <= low)
+        rows = may.nonzero()[0]
+        if not len(rows):
+            return None
+        upper = steady[rows, None] + falling[rows] @ self.on_grid
+        lower = rising[rows] @ self.on_grid
+        reached = upper[:, :-1] + lower[:, 1:] >= high[rows, None]
+        reached |= upper[:, 1:] + lower[:, :-1] <= low[rows, None]
+        first = np.where(reached.any(axis=1), reached.argmax(axis=1), len(self.grid))
         best: Exit | None = None
-        for row in np.flatnonzero(may).tolist():
-            bounds = (float(low[row]), float(high[row]))
-            found = self._exit_of(float(steady[row]), terms[row], bounds, best.after_s if best else math.inf)
-            if found is not None:
-                best = Exit(found[0], row, found[1])
+        for place in np.argsort(first, kind="stable").tolist():
+            if first[place] == len(self.grid) or (best and self.grid[first[place]] >= best.after_s):
+                break
+            row = int(rows[place])
+            exact = _Row(float(steady[row]), terms[row].tolist(), self.rates.tolist())
+            found = self._exit_of(
+                exact, (float(low[row]), float(high[row])), reached[place], best.after_s if best else math.inf
+            )
+            best = Exit(found[0], row, found[1]) if found else best
         return best
 
     def _exit_of(
-        self, steady: float, terms: Array, bounds: tuple[float, float], before_s: float
+        self, row: _Row, bounds: tuple[float, float], reached: NDArray[np.bool_], before_s: float
     ) -> tuple[float, bool] | None:
         """Time and direction of one row's first exit, if that is before `before_s`."""
-        falling = steady + np.maximum(terms, 0.0) @ self.on_grid
-        rising = np.minimum(terms, 0.0) @ self.on_grid
-        highest = falling[:-1] + rising[1:]
-        lowest = falling[1:] + rising[:-1]
-        stretches = np.flatnonzero((highest >= bounds[1]) | (lowest <= bounds[0])).tolist()
-        row = _Row(steady, [(c, r) for c, r in zip(terms.tolist(), self.rates.tolist(), strict=True) if c])
-        for stretch in stretches:
+        for stretch in reached.nonzero()[0].tolist():
             start, end = float(self.grid[stretch]), float(self.grid[stretch + 1])
             if start >= before_s:
                 return None
@@ -92,9 +98,9 @@ class Decay:
 class _Row:
     """One sum of exponentials, evaluated point by point."""
 
-    def __init__(self, steady: float, terms: list[tuple[float, float]]) -> None:
+    def __init__(self, steady: float, sizes: list[float], rates: list[float]) -> None:
         self.steady = steady
-        self.terms = terms
+        self.terms = [(size, rate) for size, rate in zip(sizes, rates, strict=True) if size]
 
     def at(self, seconds: float) -> float:
         return self.steady + sum([c * math.exp(-r * seconds) for c, r in self.terms])
