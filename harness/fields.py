@@ -21,7 +21,7 @@ from pydantic import (
 from pydantic_core import CoreSchema, core_schema
 
 from harness import units
-from harness.wording import either, quoted
+from harness.wording import either, quoted, with_article
 
 _SCALAR = {"type": ["string", "number", "boolean"]}
 
@@ -50,7 +50,7 @@ def _text(value: object, expected: str) -> str:
 
 def _quantity(dimension: units.Dimension, *, zero: bool = True) -> Read:
     """Text with a unit to an SI float; `zero` says whether 0 is allowed."""
-    expected = f"a {dimension.name} such as '{dimension.example}'"
+    expected = f"{with_article(dimension.name)} such as '{dimension.example}'"
 
     def read(value: object) -> float:
         number = units.parse(_text(value, expected), dimension)

@@ -11,7 +11,7 @@ import types
 import typing
 from typing import Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Tag, ValidationError
 from pydantic_core import ErrorDetails
 
 from harness.errors import FileError, Problem
@@ -97,34 +97,30 @@ def _collect(problems: Problems, errors: list[ErrorDetails], model: type[BaseMod
     meant = set()
     for error in errors:
         if error["type"] == "extra_forbidden":
-            near = nearest_name(str(error["loc"][-1]), _keys_at(model, error["loc"][:-1]))
-            meant.add((*error["loc"][:-1], near))
+            _, known = _walk(model, error["loc"][:-1], problems.source)
+            meant.add((*error["loc"][:-1], nearest_name(str(error["loc"][-1]), known)))
     for error in errors:
         if error["type"] == "missing" and error["loc"] in meant:
             continue  # the misspelt key says it already
-        path = known_path(problems.source, error["loc"])
-        at_key = error["type"] == "extra_forbidden" or error["loc"][-1:] == ("[key]",)
-        problems.add(path, _message(error, model, path), key=at_key)
+        path, _ = _walk(model, error["loc"], problems.source)
+        problems.add(path, _message(error, model, problems.source), key=_at_key(error, path))
 
 
-def known_path(source: Source, loc: tuple[int | str, ...]) -> KeyPath:
-    """The part of a pydantic location that the source knows; union tags and validator names are skipped."""
-    path: KeyPath = ()
-    for part in loc:
-        if (*path, part) in source.places:
-            path = (*path, part)
-    return path
+def _at_key(error: ErrorDetails, path: KeyPath) -> bool:
+    if error["type"] == "missing":
+        return bool(path) and isinstance(path[-1], str)
+    return error["type"] == "extra_forbidden" or error["loc"][-1:] == ("[key]",)
 
 
-def _message(error: ErrorDetails, model: type[BaseModel], path: KeyPath) -> str:
+def _message(error: ErrorDetails, model: type[BaseModel], source: Source) -> str:
     loc, kind = error["loc"], error["type"]
-    if kind == "missing":
-        inside = f" in {path[-1]}" if path else ""
-        return f"{str(loc[-1])!r} is missing{inside}"
-    if kind == "extra_forbidden":
-        return _unknown_key(str(loc[-1]), _keys_at(model, loc[:-1]))
-    text = _plain(error)
+    path, _ = _walk(model, loc, source)
     name = next((part for part in reversed(path) if isinstance(part, str)), "")
+    if kind == "missing":
+        return f"{str(loc[-1])!r} is missing{f' in {name}' if name else ''}"
+    if kind == "extra_forbidden":
+        return _unknown_key(str(loc[-1]), _walk(model, loc[:-1], source)[1])
+    text = _plain(error)
     return f"{name}: {text}" if name and loc[-1:] != ("[key]",) else text
 
 
@@ -165,30 +161,46 @@ def _hint(word: object, words: list[str]) -> str:
     return nearest(word, words) if isinstance(word, str) else ""
 
 
-def _keys_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
-    """The keys that a file may have at a pydantic location, in the order of the models."""
-    kinds: list[Any] = [model]
+def _walk(model: type[BaseModel], loc: tuple[int | str, ...], source: Source) -> tuple[KeyPath, list[str]]:
+    """The part of a pydantic location that the source knows, and the keys that a file may have there.
+
+    Where a value has several shapes, pydantic puts the tag of the shape into the location: that is no key.
+    """
+    path: KeyPath = ()
+    arms = _arms(model)
+    tagged = False
     for part in loc:
-        stepped = [inner for kind in kinds for inner in _inside(kind, part)]
-        kinds = stepped or kinds  # a union tag steps into nothing: stay
-    models = [kind for kind in kinds if isinstance(kind, type) and issubclass(kind, BaseModel)]
-    return [field.alias or name for kind in models for name, field in kind.model_fields.items()]
+        if len(arms) > 1 and not tagged:
+            arms = [arm for arm in arms if arm[0] == part] or arms
+            tagged = True
+            continue
+        if (*path, part) in source.places:
+            path = (*path, part)
+        arms = [inner for _, kind in arms for inner in _inside(kind, part)]
+        tagged = False
+    models = [kind for _, kind in arms if isinstance(kind, type) and issubclass(kind, BaseModel)]
+    return path, [field.alias or name for kind in models for name, field in kind.model_fields.items()]
 
 
-def _inside(kind: Any, part: int | str) -> list[Any]:
+_Arm = tuple[str, Any]  # the tag of a shape, empty where there is none, and its type
+
+
+def _inside(kind: Any, part: int | str) -> list[_Arm]:
     if isinstance(kind, type) and issubclass(kind, BaseModel):
         fields = {field.alias or name: field for name, field in kind.model_fields.items()}
-        return _choices(fields[part].annotation) if part in fields else []
-    if typing.get_origin(kind) in (dict, list, tuple):
-        return _choices(typing.get_args(kind)[-1 if typing.get_origin(kind) is dict else 0])
+        return _arms(fields[part].annotation) if part in fields else []
+    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
+    if origin in (dict, list, tuple):
+        return _arms(arguments[1 if origin is dict else 0])
     return []
 
 
-def _choices(kind: Any) -> list[Any]:
-    """The plain types of an annotation: without Annotated, each arm of a union."""
-    origin = typing.get_origin(kind)
+def _arms(kind: Any, tag: str = "") -> list[_Arm]:
+    """The shapes that an annotation allows: without Annotated and None, each arm of a union with its tag."""
+    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
     if origin is typing.Annotated:
-        return _choices(typing.get_args(kind)[0])
+        tags = [extra.tag for extra in arguments[1:] if isinstance(extra, Tag)]
+        return _arms(arguments[0], tags[0] if tags else tag)
     if origin in (typing.Union, types.UnionType):
-        return [choice for arm in typing.get_args(kind) for choice in _choices(arm)]
-    return [kind]
+        return [arm for choice in arguments if choice is not type(None) for arm in _arms(choice, tag)]
+    return [(tag, kind)]

@@ -16,7 +16,7 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 
-from harness.wording import either, quoted
+from harness.wording import either, quoted, with_article
 
 _OHM_SIGNS = ("\N{GREEK CAPITAL LETTER OMEGA}", "\N{OHM SIGN}")
 _NUMBER = re.compile(r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?", re.ASCII)
@@ -74,19 +74,17 @@ def parse(text: str, dimension: Dimension) -> float:
     found = _SPLIT.fullmatch(text)
     if not found:
         raise ValueError(
-            f"{quoted(text)} is not a quantity; expected a {dimension.name} such as {_like(dimension)}"
+            f"{quoted(text)} is not a quantity; expected {_a(dimension)} such as {_like(dimension)}"
         )
     number, unit = _number(found["number"], text, dimension), found["unit"]
     if not unit:
-        raise ValueError(
-            f"{quoted(text)} has no unit; expected a {dimension.name} such as {_like(dimension)}"
-        )
+        raise ValueError(f"{quoted(text)} has no unit; expected {_a(dimension)} such as {_like(dimension)}")
     if unit not in dimension.units:
         raise ValueError(_wrong_unit(text, unit, dimension))
     if len(found["space"]) > 1:
         raise ValueError(f"{quoted(text)} has more than one space before its unit; write one or none")
     if number.is_signed() and not dimension.signed:
-        raise ValueError(f"{quoted(text)} is negative; a {dimension.name} here is zero or more")
+        raise ValueError(f"{quoted(text)} is negative; {_a(dimension)} here is zero or more")
     return float(number * dimension.units[unit])
 
 
@@ -104,7 +102,7 @@ def show(value: float, dimension: Dimension, digits: int = 6) -> str:
     """
     exact = Decimal(repr(value))
     if not exact.is_finite():
-        raise ValueError(f"{value} cannot be shown as a {dimension.name}")
+        raise ValueError(f"{value} cannot be shown as {_a(dimension)}")
     if exact.is_zero():
         return f"0 {_si_unit(dimension)}"
     rounded = Decimal(f"{exact:.{digits - 1}e}")
@@ -133,7 +131,7 @@ def _number(number: str, text: str, dimension: Dimension) -> Decimal:
         raise ValueError(f"{quoted(text)} starts with a zero; leave the leading zero out")
     if not _NUMBER.fullmatch(number):
         raise ValueError(
-            f"{quoted(text)} is not a number; expected a {dimension.name} such as {_like(dimension)}"
+            f"{quoted(text)} is not a number; expected {_a(dimension)} such as {_like(dimension)}"
         )
     if len(number) > _MAX_DIGITS:
         raise ValueError(f"{quoted(text)} has more than {_MAX_DIGITS} digits; no quantity needs them")
@@ -144,11 +142,15 @@ def _wrong_unit(text: str, unit: str, dimension: Dimension) -> str:
     allowed = either([unit for unit in dimension.units if not unit.endswith(_OHM_SIGNS)])
     for other in DIMENSIONS:
         if unit in other.units:
-            return f"{quoted(text)} is a {other.name}; expected a {dimension.name} in {allowed}"
+            return f"{quoted(text)} is {_a(other)}; expected {_a(dimension)} in {allowed}"
     same = [known for known in dimension.units if known.casefold() == unit.casefold()]
     hint = f"; did you mean {either(same)}?" if same else ""
-    return f"{quoted(text)} has an unknown unit; expected a {dimension.name} in {allowed}{hint}"
+    return f"{quoted(text)} has an unknown unit; expected {_a(dimension)} in {allowed}{hint}"
 
 
 def _like(dimension: Dimension) -> str:
     return f"'{dimension.example}'"
+
+
+def _a(dimension: Dimension) -> str:
+    return with_article(dimension.name)

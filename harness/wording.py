@@ -25,6 +25,11 @@ def either(words: Sequence[str]) -> str:
     return f"{', '.join(words[:-1])} or {words[-1]}"
 
 
+def with_article(noun: str) -> str:
+    """`a voltage`, `an inductance`."""
+    return f"{'an' if noun[:1] in 'aeiou' else 'a'} {noun}"
+
+
 def nearest(word: str, choices: Iterable[str]) -> str:
     """`; did you mean K12?` for the choice most like `word` whatever its case, or empty text."""
     found = nearest_name(word, choices)

@@ -16,7 +16,7 @@ DRAFT = "https://json-schema.org/draft/2020-12/schema"
 _MODELS = {
     "panel": "harness.panel.file_shape:PanelShape",
     "bench": "harness.bench.file_shape:BenchShape",
-    "sequence": "harness.sequence.files:SequenceFile",
+    "sequence": "harness.sequence.file_shape:SequenceShape",
 }
 KINDS = tuple(_MODELS)
 
