@@ -6,8 +6,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from harness.cli.colour import painter
+from harness.cli.hint import feeds
 from harness.cli.output import columns
-from harness.measure.reading import Reading, Verdict
+from harness.measure.reading import Reading, Verdict, worst
 
 if TYPE_CHECKING:
     from harness.panel.parts import Panel
@@ -88,7 +89,7 @@ def summary(result: Result, loaded: LoadedSequence, folder: Path, out: TextIO) -
 
 
 def _truth_table(result: Result, panel: Panel) -> list[str]:
-    shown = [(step, _states(step)) for step in result.steps]
+    shown = [(step, states) for step in result.steps if (states := _states(step))]
     tags = [tag for tag in panel.outputs if any(tag in states for _, states in shown)]
     if not tags:
         return []
@@ -114,14 +115,22 @@ def _states(step: StepResult) -> dict[str, str]:
 
 
 def _times(result: Result) -> list[str]:
-    rows = [("times as read", "of", "expected", "read", "verdict")]
+    rows = [("times as read", "of", "times", "expected", "read (all within)", "verdict")]
     for step in result.steps:
-        for reading in step.readings:
-            if reading.quantity == "time":
-                rows.append(
-                    (_short(step.title, 44), reading.of, reading.expected, reading.read, str(reading.verdict))
-                )
+        times = [reading for reading in step.readings if reading.quantity == "time"]
+        if times:
+            rows.append(_time_row(step, times))
     return columns(rows) if len(rows) > 1 else []
+
+
+def _time_row(step: StepResult, times: list[Reading]) -> tuple[str, ...]:
+    lows = [reading.low_us for reading in times if reading.low_us is not None]
+    highs = [reading.high_us for reading in times if reading.high_us is not None]
+    read = f"{min(lows) / 1e3:.1f} to {max(highs) / 1e3:.1f} ms" if lows and highs else times[0].read
+    missing = len(times) - len(lows)
+    read += f", {missing} without an edge" if lows and missing else ""
+    verdict = str(worst(reading.verdict for reading in times))
+    return _short(step.title, 44), times[0].of, str(len(times)), times[0].expected, read, verdict
 
 
 def _not_proved(loaded: LoadedSequence) -> list[str]:
@@ -143,13 +152,15 @@ def _headline(result: Result, loaded: LoadedSequence, folder: Path, paint: Any) 
 def _failures(result: Result, panel: Panel, paint: Any) -> list[str]:
     wrong = [step for step in result.steps if step.verdict is not Verdict.PASS]
     lines: list[str] = []
-    for step in wrong[:SHOWN_FAILURES]:
+    for number, step in enumerate(wrong[:SHOWN_FAILURES]):
         lines.append(f"{paint(str(step.verdict), str(step.verdict).upper())}  {step.title}")
         lines.append(f"  with {_places(step.positions) or 'everything at rest'}")
         if step.note:
             lines.append(f"  {step.note}")
         bad = [reading for reading in step.readings if reading.verdict is not Verdict.PASS]
         lines += [f"  {_fault_line(reading, panel)}" for reading in bad[:SHOWN_READINGS]]
+        if number == 0:
+            lines += [f"  {line}" for line in feeds(step, panel)]
         if len(bad) > SHOWN_READINGS:
             lines.append(f"  and {len(bad) - SHOWN_READINGS} more readings of this step")
     if len(wrong) > SHOWN_FAILURES:

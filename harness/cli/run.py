@@ -17,6 +17,7 @@ from harness.cli.loading import load_checked
 from harness.cli.output import print_json, program_version
 from harness.cli.result import as_json, summary
 from harness.cli.screen import Screen, make_screen
+from harness.clock import RealClock
 from harness.errors import BenchError, UsageError
 from harness.record.journal import Journal, new_run_folder
 from harness.record.recorder import Recorder
@@ -52,7 +53,7 @@ def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
     check_wanted(loaded.bench, wanted, args.panel_serial)
     _check_faults(loaded, wanted)
     with terminable(), made_ready(loaded.panel, loaded.bench, wanted) as ready:
-        folder = new_run_folder(Path(args.logs), ready.clock.wall(), Path(loaded.path).name.split(".")[0])
+        folder = new_run_folder(Path(args.logs), RealClock().wall(), Path(loaded.path).name.split(".")[0])
         _copy_files(loaded, folder)
         with _journal(loaded, ready, folder) as journal, make_screen(out, err, json=args.json) as screen:
             job = Job(loaded, wanted, args, folder, journal, screen, err)

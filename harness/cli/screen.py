@@ -57,7 +57,6 @@ class Plain:
 
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
-        self._count = 0
 
     def __enter__(self) -> Self:
         return self
@@ -67,13 +66,11 @@ class Plain:
 
     def show(self, event: Event) -> None:
         """Print the event, if it is one to print."""
-        if isinstance(event, RunStarted):
-            self._count = len(event.steps)
-        for line in lines_of(event, self._count):
+        for line in lines_of(event):
             print(line, file=self._stream, flush=True)
 
 
-def lines_of(event: Event, count: int) -> list[str]:
+def lines_of(event: Event) -> list[str]:
     """The plain lines of an event; none for most."""
     lines: list[str] = []
     match event:
@@ -83,7 +80,7 @@ def lines_of(event: Event, count: int) -> list[str]:
             lines = [f"board {event.board}: {_identity(event)}"]
         case StepEnded():
             verdict = str(event.verdict).upper() if event.verdict else "pass"
-            lines = [f"{event.index:>3}/{count} {verdict:<12} {event.title}{remark(event)}"]
+            lines = [f"{verdict:<12} {event.title}{remark(event)}"]
         case Broken() | Exchanged():
             lines = [event.text]
         case Asked():
@@ -172,8 +169,7 @@ class Live:
         self._live.update(self._below())
 
     def _print(self, event: Event) -> None:
-        count = len(self._started.steps) if self._started else 0
-        for line in lines_of(event, count):
+        for line in lines_of(event):
             self._console.print(_styled(line, event), soft_wrap=False)
 
     def _below(self) -> RenderableType:
@@ -212,7 +208,7 @@ def _styled(line: str, event: Event) -> Any:
     text = Text(line)
     if isinstance(event, StepEnded):
         word = str(event.verdict).upper() if event.verdict else "pass"
-        text.highlight_regex(rf"(?<=\d )({word})", _STYLES[event.verdict])
+        text.highlight_regex(rf"^{word}", _STYLES[event.verdict])
     elif line == NOTICE or isinstance(event, Exchanged):
         text.stylize("bold yellow")
     elif isinstance(event, Broken):

@@ -121,26 +121,27 @@ class Engine:
         try:
             readings = _ACTIONS[type(step)](step, doing)
         except NotSet as reason:
-            self._end_step(step.title, prover.watched(), Verdict.INCONCLUSIVE, f"not run: {reason}")
+            self._end_step(step, prover.watched(), Verdict.INCONCLUSIVE, f"not run: {reason}")
             return
         except KeptOnTooLong as reason:
             self._tripped = True
-            self._end_step(step.title, prover.watched(), Verdict.FAIL, f"run ended: {reason}")
+            self._end_step(step, prover.watched(), Verdict.FAIL, f"run ended: {reason}")
             return
         readings = (*readings, *prover.watched())
-        self._end_step(step.title, readings, worst(r.verdict for r in readings), "")
+        self._end_step(step, readings, worst(r.verdict for r in readings), "")
 
-    def _end_step(self, title: str, readings: tuple[Reading, ...], verdict: Verdict, note: str) -> None:
+    def _end_step(self, step: Step, readings: tuple[Reading, ...], verdict: Verdict, note: str) -> None:
         verdict = max(verdict, worst(r.verdict for r in readings)) if readings else verdict
-        positions = {t: p for t, p in self._rig.positions.items() if p != self._rig.panel.rest[t]}
-        self.result.steps.append(StepResult(title, verdict, readings, positions, note))
+        rest = self._rig.panel.rest
+        positions = {t: p for t, p in self._judged_at(step).items() if p != rest[t]}
+        self.result.steps.append(StepResult(step.title, verdict, readings, positions, note))
         gap_us = self._rig.sampler.longest_gap_ns // 1000
         slowest_s = max((c.filter_s for c in self._rig.bench.inputs), default=0.0)
         self._sink(
             StepEnded(
                 at_us=self._rig.now_us,
                 index=self._index,
-                title=title,
+                title=step.title,
                 verdict=verdict,
                 rule=self._sequence.decision_rule,
                 positions=positions,
@@ -152,6 +153,15 @@ class Engine:
             )
         )
         self._index += 1
+
+    def _judged_at(self, step: Step) -> Mapping[str, str]:
+        """The positions that the step is about: a stop row's demand, a timing's end, else as they stand."""
+        match step:
+            case StopStep():
+                return step.demand
+            case TimeStep():
+                return step.end
+        return self._rig.positions
 
     def _judged(self, _positions: Mapping[str, str], states: Mapping[str, bool], word: int) -> None:
         self._seen.append(Seen(dict(states), word))

@@ -174,6 +174,9 @@ def _state_reading(
     took_ns = None if arrival is None else arrival.received_ns - since.sent_ns
     verdict = Verdict.PASS if took_ns is not None and took_ns <= limit_ns else Verdict.FAIL
     late_us = None if took_ns is None or verdict is Verdict.PASS else (took_ns - limit_ns) // 1000
+    if verdict is Verdict.FAIL:
+        when = "too late" if late_us is not None else f"not within {limit_ns / 1e6:g} ms nor long after"
+        note = ", ".join(filter(None, (note, when)))
     return Reading(
         of=tag,
         quantity="state",
@@ -182,7 +185,7 @@ def _state_reading(
         read=on_off(arrivals.read.get(tag)),
         verdict=verdict,
         late_us=late_us,
-        note=note if late_us is None else f"{note}: too late".lstrip(": "),
+        note=note,
     )
 
 

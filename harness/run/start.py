@@ -8,7 +8,7 @@ from harness.panel.parts import Panel
 from harness.run.rig import Rig
 from harness.sequence.steps import Sequence, SetStep
 
-REST_TITLE = "Row 0: inputs at rest"
+REST_TITLE = "0. Inputs at rest"
 SUPPLY_UP_S = 1.0
 
 
