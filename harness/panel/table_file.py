@@ -67,6 +67,11 @@ class TruthTable:
         return next((row for row in self.rows if row.positions == positions), None)
 
 
+def states_differ(states: Mapping[str, bool], pattern: Mapping[str, bool]) -> bool:
+    """Whether `states` states something that rules a pattern out."""
+    return any(states.get(tag, on) is not on for tag, on in pattern.items())
+
+
 @dataclass(frozen=True, slots=True)
 class _Entry:
     """A row with the cells it was read from, by column."""
@@ -301,8 +306,8 @@ class _Stops:
         shown = f"row {quoted(running.name)}"
         if running.stop_from:
             return f"{shown} is a stop row itself; name a row of a running state"
-        if states_match(running.states, self._stopped):
-            return f"{shown} is stopped already; name a row of a running state"
+        if self._stopped and not states_differ(running.states, self._stopped):
+            return f"{shown} states nothing that differs from stopped; name a row of a running state"
         if running.positions == row.positions:
             return f"{shown} has the same positions, so there is no demand; expected another position"
         return ""

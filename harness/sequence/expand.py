@@ -83,7 +83,7 @@ class _Expander:
         suffix = ", ".join(f"{tag}={position}" for tag, position in at.given.items())
         for step in steps:
             number = len(self.steps) + 1
-            title = f"Step {number}: {step.title}" + (f" ({suffix})" if suffix else "")
+            title = f"{number}. {step.title}" + (f" ({suffix})" if suffix else "")
             self.steps.append(replace(step, title=title))
 
     def _each(self, entry: EachShape, at: At) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from harness.panel.parts import Panel
-from harness.panel.table_file import TableRow, states_match, states_words
+from harness.panel.table_file import TableRow, states_differ, states_match, states_words
 from harness.sequence.expected import Expected, Found, position_words
 from harness.sequence.file_shape import (
     CycleShape,
@@ -186,7 +186,7 @@ class Maker:
         if before is None or not states_match(found.states, stopped):
             return
         said_by_hand = found.row is not None and not found.row.stop_from
-        if not said_by_hand and not any(before.get(tag, on) is not on for tag, on in stopped.items()):
+        if not said_by_hand and not states_differ(before, stopped):
             raise self._wrong(
                 at.key("set"),
                 f"a stop ({states_words(stopped)}) that the step before does not show running; write it as "

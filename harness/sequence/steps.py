@@ -44,7 +44,7 @@ class SetStep(Common):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StopStep(Common):
-    """A stop row: from the running state, apply the demand, prove the stop, hold, release, state what follows.
+    """A stop row: from the running state, apply the demand, prove the stop, hold, release, what follows.
 
     `stopped` must settle within `within_s` of the demand and stay for `hold_s`. `demand` is the complete
     positions with the demand applied. After release to `running` positions, `after` must settle.

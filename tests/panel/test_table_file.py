@@ -360,7 +360,7 @@ STOP = "row,S1,S2,Y1,Y4,stop from,after\nrun,,1,on,off,,\n"
         pytest.param(
             STOP + "dead,,,off,on,none,\nstop,pressed,,off,on,dead,\n",
             [
-                "4:22: row 'dead' is stopped already; name a row of a running state",
+                "4:22: row 'dead' states nothing that differs from stopped; name a row of a running state",
             ],
             id="from a row that is stopped",
         ),

@@ -1,0 +1,73 @@
+"""Review of steps against the rules of panel and bench: forbidden positions, time on, what a stop shows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from harness.errors import Problem
+from harness.panel.table_file import states_differ, states_match, states_words
+from harness.sequence.files import LoadedSequence
+from harness.sequence.reached import positions_reached
+from harness.sequence.steps import CycleStep, States, Step, StopStep, TimeStep
+from harness.units import TIME, show
+
+
+def forbidden(loaded: LoadedSequence) -> Iterator[Problem]:
+    """Steps at a combination of positions that the bench file forbids."""
+    for combination in loaded.bench.forbidden:
+        words = " with ".join(f"{tag} {position}" for tag, position in combination.items())
+        message = f"{words}: bench {loaded.bench.tag} forbids this combination"
+        for positions, path in positions_reached(loaded.sequence):
+            if all(positions.get(tag) == position for tag, position in combination.items()):
+                yield loaded.source.problem(path, message)
+
+
+def too_long_on(loaded: LoadedSequence) -> Iterator[Problem]:
+    """Steps that hold a load on for longer than the bench file allows it. Steps in a row are not added up."""
+    for step in loaded.sequence.steps:
+        for states, hold_s in _held(step):
+            for tag, longest_s in loaded.bench.longest_on_s.items():
+                if states.get(tag) and hold_s > longest_s:
+                    message = f"holds {tag} on for {show(hold_s, TIME)}; bench {loaded.bench.tag} allows "
+                    yield loaded.source.problem(step.path, message + show(longest_s, TIME))
+
+
+def _held(step: Step) -> tuple[tuple[States, float], ...]:
+    if isinstance(step, TimeStep):
+        return ()
+    if isinstance(step, StopStep):
+        return ((step.stopped, step.hold_s),)
+    if isinstance(step, CycleStep):
+        return tuple((states, step.hold_s) for _, states in step.rows)
+    return ((step.states, step.hold_s),)
+
+
+def stops(loaded: LoadedSequence) -> Iterator[Problem]:
+    """A stop step starts from a state that is not stopped, and ends in all that `stopped` means."""
+    stopped = loaded.panel.stopped
+    for step in loaded.sequence.steps:
+        if not isinstance(step, StopStep) or not stopped:
+            continue
+        if not states_match(step.stopped, stopped):
+            message = f"expects {states_words(step.stopped)}; stopped means {states_words(stopped)}"
+            yield loaded.source.problem(step.path, message)
+        if not states_differ(step.running_states, stopped):
+            message = f"the running state ({states_words(step.running_states)}) does not differ from stopped "
+            yield loaded.source.problem(
+                step.path, message + f"({states_words(stopped)}), so no stop is proved"
+            )
+
+
+def approval(loaded: LoadedSequence) -> Iterator[Problem]:
+    """On a real panel, states derived from its own circuit need a second person's approval."""
+    sequence = loaded.sequence
+    if (
+        sequence.expected_from == "panel"
+        and not loaded.bench.simulated
+        and not sequence.approved_by_second_person
+    ):
+        message = (
+            "expected states from the panel's own circuit count on a real bench only once a second person has "
+            "checked them; then add 'approved by second person: true', or name a table"
+        )
+        yield loaded.source.problem(("expected",), message)
