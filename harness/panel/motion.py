@@ -167,9 +167,9 @@ class Motion:
                 moving = set(log[seen[-2] :])
                 names = tuple(relay.tag for relay in self.panel.relays if relay.tag in moving)
                 return Settled(last_ns, names, settled=False)
-        over_ns = self._course.faded_ns(self.now_ns)
-        self.now_ns = max(self.now_ns, min(over_ns, end_ns, self._next_ns - 1))
-        return Settled(last_ns, (), settled=self._next_ns == NEVER)
+        settled = self._next_ns == NEVER
+        self.now_ns = min(self._course.faded_ns(self.now_ns), end_ns) if settled else end_ns
+        return Settled(last_ns, (), settled)
 
     def copy(self) -> Motion:
         """Another motion that goes on from this moment; they share only what never changes."""

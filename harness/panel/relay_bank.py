@@ -15,7 +15,7 @@ from copy import copy
 
 from harness.panel.agenda import Agenda
 from harness.panel.armature import Armature, Times, bounce_of
-from harness.panel.elements import CLOSED, DROPPED_OUT, PICKED_UP, Circuit
+from harness.panel.elements import DROPPED_OUT, PICKED_UP, Circuit
 from harness.panel.parts import Panel, Relay
 
 NS = 1e9
@@ -28,6 +28,7 @@ class ContactStates:
     def __init__(self, circuit: Circuit) -> None:
         self.mask = 0
         self._of: dict[str, list[tuple[int, frozenset[str]]]] = {}
+        self._outer = {c.name: 1 << bit for bit, c in enumerate(circuit.contacts) if c.name == c.of}
         for bit, contact in enumerate(circuit.contacts):
             self._of.setdefault(contact.of, []).append((1 << bit, contact.closed_in))
 
@@ -40,9 +41,7 @@ class ContactStates:
 
     def set_outer(self, name: str, closed: bool) -> None:
         """Open or close one outer contact. Raises KeyError when there is none of that name."""
-        ((bit, closed_in),) = self._of[name]
-        if CLOSED not in closed_in:
-            raise KeyError(name)
+        bit = self._outer[name]
         self.mask = self.mask | bit if closed else self.mask & ~bit
 
     def open_unless(self, owner: str, both: tuple[str, str]) -> None:
@@ -53,7 +52,7 @@ class ContactStates:
 
     def copy(self) -> ContactStates:
         other = object.__new__(ContactStates)
-        other.mask, other._of = self.mask, self._of
+        other.__dict__.update(self.__dict__)
         return other
 
 
