@@ -153,7 +153,7 @@ def test_an_open_breaker_leaves_its_own_stop_without_effect_and_the_note_says_so
     rows = table("th-p1").rows
     for breaker, device, position in lost:
         found = [r for r in rows if r.positions[breaker] == "open" and r.positions[device] == position]
-        assert len(found) == 2, (breaker, device)
+        assert {row.positions["S2"] for row in found} >= {"idle", "8"}, (breaker, device)
         for row in found:
             assert not row.states["Y4"], row.name
             assert row.note.startswith("NOT STOPPED"), row.name
@@ -163,7 +163,7 @@ def test_an_open_breaker_leaves_its_own_stop_without_effect_and_the_note_says_so
 def test_each_breaker_open_is_met_by_every_stop_demand_at_idle_and_under_load(breaker: str) -> None:
     rows = [r.positions for r in table("th-p1").rows if r.positions[breaker] == "open"]
     for device, position in (("S1", "pressed"), ("B1", "low"), ("S3", "stop")):
-        assert {r["S2"] for r in rows if r[device] == position} == {"idle", "8"}
+        assert {r["S2"] for r in rows if r[device] == position} >= {"idle", "8"}
     assert any(r["B2"] == "low" for r in rows)
 
 
