@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Sequence
+from itertools import takewhile
 
 
 def quoted(value: object, limit: int = 60) -> str:
@@ -37,9 +38,21 @@ def nearest(word: str, choices: Iterable[str]) -> str:
 
 
 def nearest_name(word: str, choices: Iterable[str]) -> str:
-    """The choice most like `word` whatever its case, or empty text where none is like it."""
+    """The choice most like `word` whatever its case, or empty text where none is like it.
+
+    Of several that are equally like it, the one that begins like it, then the first.
+    """
     if len(word) > 100:
         return ""
-    folded = {choice.casefold(): choice for choice in choices}
-    found = difflib.get_close_matches(word.casefold(), folded, n=1)
-    return folded[found[0]] if found else ""
+    folded = {choice.casefold(): choice for choice in reversed(list(choices))}
+    wanted = word.casefold()
+    found = difflib.get_close_matches(wanted, folded, n=5)
+    if not found:
+        return ""
+
+    def likeness(name: str) -> tuple[float, int, int]:
+        ratio = difflib.SequenceMatcher(None, name, wanted).ratio()
+        same = takewhile(lambda pair: pair[0] == pair[1], zip(name, wanted, strict=False))
+        return ratio, len(list(same)), list(folded).index(name)
+
+    return folded[max(found, key=likeness)]

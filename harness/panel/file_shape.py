@@ -34,7 +34,7 @@ from harness.fields import (
     Volts,
 )
 from harness.models import Model
-from harness.panel.parts import RelayKind
+from harness.panel.parts import Coil, RelayKind
 
 
 class DiagramShape(Model):
@@ -140,3 +140,17 @@ class PanelShape(Model):
     wires: dict[Tag, tuple[Terminal, ...]]
     stopped: dict[Tag, OnOff] = Field(default_factory=dict)
     not_proved: tuple[Text, ...] = ()
+
+
+def coil_of(terminals: tuple[str, str], shape: CoilShape | LoadShape) -> Coil:
+    """The coil of a relay or load, between two terminals."""
+    suppression, ohms = shape.suppression
+    return Coil(
+        terminals=terminals,
+        resistance_ohm=shape.resistance,
+        inductance_h=shape.inductance,
+        pick_up_v=shape.pick_up,
+        drop_out_v=shape.drop_out,
+        suppression=suppression,
+        suppression_ohm=ohms,
+    )

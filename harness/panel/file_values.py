@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 from harness.models import Problems
-from harness.panel.file_shape import CoilShape, LoadShape, PanelShape, RelayShape
+from harness.panel.armature import decay_s, rise_s
+from harness.panel.file_shape import CoilShape, LoadShape, PanelShape, RelayShape, coil_of
 from harness.source import KeyPath
 from harness.units import TIME, VOLTAGE, show
 from harness.wording import either, nearest, quoted
@@ -20,7 +20,6 @@ _FUNCTIONS = {
 }
 _LIKE = {"make": "13-14", "break": "21-22", "change-over": "31-32-34"}
 _DELAYED = ("delayed pick-up", "delayed drop-out")
-_SUPPRESSION_DIODE_V = 0.7
 
 
 def check_values(shape: PanelShape, problems: Problems) -> None:
@@ -171,19 +170,21 @@ def _check_gap(path: KeyPath, relay: RelayShape, problems: Problems) -> None:
 
 
 def _check_times(path: KeyPath, relay: RelayShape, nominal: list[float], problems: Problems) -> None:
-    """Stated times cannot be shorter than what the coil alone takes at nominal supply and 20 C."""
-    coils = [relay.coil] if relay.coil else list((relay.coils or {}).values())
-    if (
-        any(coil is None or not 0 < coil.drop_out < coil.pick_up < max(nominal) for coil in coils)
-        or not coils
-    ):
+    """Stated times cannot be shorter than what the coil alone takes at nominal supply and 20 C.
+
+    Which supply feeds a coil is not asked here: the one that gives the coil the shortest time decides.
+    """
+    shapes = [relay.coil] if relay.coil else list((relay.coils or {}).values())
+    coils = [coil_of(("", ""), coil) for coil in shapes if coil.drop_out < coil.pick_up < max(nominal)]
+    if not coils or len(coils) != len(shapes):
         return
     pick_up, drop_out = "to reach pick-up", "to fall to drop-out"
     _check_time(path, relay, "operate", (rise_s(coils[0], max(nominal)), pick_up), problems)
     if relay.kind == "latching":
         _check_time(path, relay, "release", (rise_s(coils[-1], max(nominal)), pick_up), problems)
     elif relay.kind != "hand-reset":
-        _check_time(path, relay, "release", (decay_s(coils[0], min(nominal)), drop_out), problems)
+        lowest = min(volts for volts in nominal if volts > coils[0].pick_up_v)
+        _check_time(path, relay, "release", (decay_s(coils[0], lowest), drop_out), problems)
 
 
 def _check_time(
@@ -197,25 +198,6 @@ def _check_time(
         )
         text += f"coil's current alone takes {what} at nominal supply; check time, resistance and inductance"
         problems.add((*path, key), text)
-
-
-def rise_s(coil: CoilShape, volts: float) -> float:
-    """Seconds from `volts` applied until the current is what pick-up voltage gives: -L/R ln(1 - Vp/V)."""
-    return -coil.inductance / coil.resistance * math.log(1 - coil.pick_up / volts)
-
-
-def decay_s(coil: CoilShape, volts: float) -> float:
-    """Seconds from `volts` cut off until the current is what drop-out voltage gives, through the suppression.
-
-    Diode: L/R ln((V + Vf) / (Vd + Vf)) with Vf = 0.7 V; resistor Rs: L/(R + Rs) ln(V/Vd); none: 0.
-    """
-    kind, ohms = coil.suppression
-    if kind == "diode":
-        ratio = (volts + _SUPPRESSION_DIODE_V) / (coil.drop_out + _SUPPRESSION_DIODE_V)
-        return coil.inductance / coil.resistance * math.log(ratio)
-    if kind == "resistor":
-        return coil.inductance / (coil.resistance + ohms) * math.log(volts / coil.drop_out)
-    return 0.0
 
 
 def _check_loads(shape: PanelShape, problems: Problems) -> None:

@@ -142,8 +142,9 @@ def _unknown(terminal: Terminal, numbers: dict[str, list[str]], bare: list[Termi
         return f"{tag} has no terminal {quoted(number)}; it has {', '.join(numbers[tag])}"
     if tag.startswith(STRIP):
         return ""
-    hint = nearest(tag, numbers) or f"; terminal strips have tags that start with {STRIP}"
-    return f"no part has the tag {tag}{hint}"
+    alike = [known for known in numbers if known[0].casefold() == tag[0].casefold()][:20]
+    hint = nearest(tag, numbers) or (f"; there are {', '.join(alike)}" if alike else "")
+    return f"no part has the tag {tag}{hint or f'; terminal strips have tags that start with {STRIP}'}"
 
 
 def _check_unwired(shape: PanelShape, problems: Problems) -> None:

@@ -6,11 +6,10 @@ from pathlib import Path
 from typing import NamedTuple
 
 from harness.models import Problems, validate
-from harness.panel.file_shape import CoilShape, DeviceShape, LoadShape, PanelShape, RelayShape
+from harness.panel.file_shape import DeviceShape, LoadShape, PanelShape, RelayShape, coil_of
 from harness.panel.file_values import check_values
 from harness.panel.file_wiring import check_wiring
 from harness.panel.parts import (
-    Coil,
     Device,
     DeviceContact,
     Diagram,
@@ -131,19 +130,6 @@ def _breakers(shape: PanelShape) -> tuple[Device, ...]:
     )
 
 
-def _coil(terminals: tuple[Terminal, Terminal], shape: CoilShape | LoadShape) -> Coil:
-    suppression, ohms = shape.suppression
-    return Coil(
-        terminals=terminals,
-        resistance_ohm=shape.resistance,
-        inductance_h=shape.inductance,
-        pick_up_v=shape.pick_up,
-        drop_out_v=shape.drop_out,
-        suppression=suppression,
-        suppression_ohm=ohms,
-    )
-
-
 def _relay(tag: str, shape: RelayShape) -> Relay:
     coils = shape.coils or {}
     if shape.coil is not None:
@@ -153,7 +139,7 @@ def _relay(tag: str, shape: RelayShape) -> Relay:
         tag=tag,
         title=shape.title,
         kind=shape.kind,
-        coils=tuple(_coil(_pair(tag, name), coil) for name, coil in coils.items()),
+        coils=tuple(coil_of(_pair(tag, name), coil) for name, coil in coils.items()),
         operate_s=Span(*shape.operate),
         release_s=Span(*shape.release),
         delay_s=Span(*(shape.delay or (0.0, 0.0))),
@@ -171,4 +157,4 @@ def _relay(tag: str, shape: RelayShape) -> Relay:
 
 
 def _load(tag: str, shape: LoadShape) -> Load:
-    return Load(tag=tag, title=shape.title, kind=shape.kind, coil=_coil((f"{tag}:1", f"{tag}:2"), shape))
+    return Load(tag=tag, title=shape.title, kind=shape.kind, coil=coil_of((f"{tag}:1", f"{tag}:2"), shape))
