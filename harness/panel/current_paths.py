@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from itertools import count
 from typing import Literal
 
+from harness.panel.elements import DROPPED_OUT, PICKED_UP, positions_of
 from harness.panel.parts import Coil, Device, Panel, Relay, Terminal
 
 SEARCH_LIMIT = 20_000
@@ -16,12 +17,17 @@ SEARCH_LIMIT = 20_000
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """Two terminals that current can join. `blocked` says why it does not pass now; empty when it does."""
+    """Two terminals that current can join. `blocked` says why it does not pass now; empty when it does.
+
+    A contact is closed while its owner `of` is in one of the states `closed_in`.
+    """
 
     ends: tuple[Terminal, Terminal]
     label: str
     kind: Literal["wire", "contact", "resistor", "diode", "coil"]
     blocked: str = ""
+    of: str = ""
+    closed_in: frozenset[str] = frozenset()
 
 
 Hop = tuple[Link, Terminal, Terminal]
@@ -97,6 +103,15 @@ def labels(path: Sequence[Hop]) -> list[tuple[str, str]]:
     return out
 
 
+def possible(path: Sequence[Hop]) -> bool:
+    """Whether all contacts of a path can be closed together: not a make and a break contact of one relay."""
+    allowed: dict[str, frozenset[str]] = {}
+    for link, _, _ in path:
+        if link.kind == "contact":
+            allowed[link.of] = allowed.get(link.of, link.closed_in) & link.closed_in
+    return all(allowed.values())
+
+
 def _onward(beside: Sequence[Link], here: Terminal, path: tuple[Hop, ...], start: Terminal) -> Iterator[Hop]:
     been = {start, *(hop[2] for hop in path)}
     left = {hop[0].label for hop in path if hop[0].kind == "wire"}
@@ -141,25 +156,14 @@ def _device_links(device: Device, position: str) -> Iterator[Link]:
     for contact in device.contacts:
         label = device.tag if device.inside and len(device.contacts) == 1 else f"{device.tag}:{contact.name}"
         blocked = "" if position in contact.closed_in else f"open: {device.tag} {position}"
-        yield Link(contact.terminals, label, "contact", blocked)
+        yield Link(contact.terminals, label, "contact", blocked, device.tag, contact.closed_in)
 
 
 def _relay_links(relay: Relay, picked_up: bool) -> Iterator[Link]:
-    state = f"open: {relay.tag} {'picked up' if picked_up else 'dropped out'}"
+    state = PICKED_UP if picked_up else DROPPED_OUT
     for contact in relay.contacts:
-        label = f"{relay.tag}:{contact.name}"
-        if contact.kind == "change-over":
-            common, at_break, at_make = contact.terminals
-            numbers = contact.name.split("-")
-            label = f"{relay.tag}:{numbers[0]}"
-            yield Link((common, at_break), f"{label}-{numbers[1]}", "contact", state if picked_up else "")
-            yield Link((common, at_make), f"{label}-{numbers[2]}", "contact", "" if picked_up else state)
-        elif contact.kind == "always open":
-            yield Link(_two(contact.terminals), label, "contact", "open: stuck open")
-        else:
-            closed = contact.kind == "always closed" or (contact.kind == "make") == picked_up
-            yield Link(_two(contact.terminals), label, "contact", "" if closed else state)
-
-
-def _two(terminals: tuple[Terminal, ...]) -> tuple[Terminal, Terminal]:
-    return terminals[0], terminals[1]
+        for name, ends, closed_in in positions_of(contact):
+            blocked = (
+                "" if state in closed_in else f"open: {relay.tag} {state if closed_in else 'stuck open'}"
+            )
+            yield Link(ends, f"{relay.tag}:{name}", "contact", blocked, relay.tag, closed_in)

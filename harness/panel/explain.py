@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from harness.errors import UsageError
 from harness.panel.current_paths import (
@@ -17,12 +17,18 @@ from harness.panel.current_paths import (
     labels,
     links,
     poles,
+    possible,
     search,
 )
 from harness.panel.parts import Coil, Panel, Terminal
 from harness.panel.settling import at_positions
 
 PATHS_SHOWN = 12
+WAYS_TRIED = 4 * PATHS_SHOWN
+STATE_WORDS = {
+    "relay": {True: "picked up", False: "dropped out", None: "undecided"},
+    "load": {True: "energised", False: "de-energised", None: "undecided"},
+}
 FEEDS_V = 0.1
 """A coil with less across it counts as not fed: leakage, no current worth a path."""
 FALLS_V = 1e-6
@@ -70,6 +76,7 @@ class Explanation:
     """Why `target` is in `state` at `positions`; `state` is None while the panel does not settle."""
 
     target: str
+    kind: Literal["relay", "load"]
     positions: dict[str, str]
     state: bool | None
     coils: tuple[CoilFeed, ...]
@@ -117,7 +124,8 @@ def explain(
     scene = _Scene(panel, links(panel, complete, states), motion.voltages())
     feeds = tuple(scene.feed_of(coil_label(target, coil, len(owned)), coil) for coil in owned)
     state = None if target in settled.buzzing else states[target]
-    return Explanation(target, complete, state, feeds, _notes(target, state, feeds, settled.buzzing))
+    kind: Literal["relay", "load"] = "load" if any(load.tag == target for load in panel.loads) else "relay"
+    return Explanation(target, kind, complete, state, feeds, _notes(target, state, feeds, settled.buzzing))
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,14 +176,14 @@ class _Scene:
         feed = [
             (pole, way)
             for pole in sorted(positive)
-            for way in search(graph, pole, frozenset({ends[0]}), passes=into, limit=PATHS_SHOWN)
+            for way in search(graph, pole, frozenset({ends[0]}), passes=into, limit=WAYS_TRIED)
         ]
-        back = search(graph, ends[1], negative, passes=out_of, limit=PATHS_SHOWN)
+        back = search(graph, ends[1], negative, passes=out_of, limit=WAYS_TRIED)
         both = [
             _path(pole, way, label, home, feeds=feeds)
             for pole, way in feed
             for home in back
-            if _apart(way, home)
+            if _apart(way, home) and possible((*way, *home))
         ]
         both.sort(key=lambda path: (len(path.interrupted), len(path.parts)))
         return list(dict.fromkeys(both))[:PATHS_SHOWN]
@@ -226,7 +234,7 @@ def _notes(
 
 
 def _lines(explanation: Explanation) -> list[str]:
-    words = {True: "energised / picked up", False: "de-energised / dropped out", None: "undecided"}
+    words = STATE_WORDS[explanation.kind]
     lines = [f"{explanation.target}: {words[explanation.state]}"]
     for coil in explanation.coils:
         fed = any(path.feeds for path in coil.paths)

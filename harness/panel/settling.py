@@ -9,9 +9,10 @@ from collections.abc import Mapping
 from functools import cached_property
 
 from harness.errors import UsageError
-from harness.panel.armature import MID, Times
 from harness.panel.motion import Motion, Settled, closed_contacts, device_contacts
-from harness.panel.parts import Panel, Relay, Span
+from harness.panel.network import Network
+from harness.panel.orders import Orders
+from harness.panel.parts import Panel, Relay, Span, Supply
 
 PATIENCE_S = 10.0
 """How long a panel without time delays may take to settle before it counts as never settling."""
@@ -53,6 +54,7 @@ class Settler:
         self._volts = dict(volts or {})
         self._coil_temperature_c = coil_temperature_c
         self._at_rest: dict[tuple[str, ...], tuple[Motion, Settled]] = {}
+        self._orders: dict[tuple[str, ...], Orders] = {}
 
     @cached_property
     def limit_s(self) -> float:
@@ -60,15 +62,16 @@ class Settler:
         return PATIENCE_S + 2 * sum(relay.delay_s.high for relay in self.panel.relays)
 
     def start(self, positions: Mapping[str, str]) -> tuple[Motion, Settled]:
-        """A motion of its own, settled with devices at rest and supplies at the levels of `positions`."""
-        levels = tuple(positions.get(s.tag, "nominal") for s in self.panel.supplies)
+        """Settled with devices at rest, supplies at the levels of `positions`. Copy it before moving it."""
+        levels = self._levels(positions)
         if levels not in self._at_rest:
             self._at_rest[levels] = self._settle_at_rest(levels)
-        motion, settled = self._at_rest[levels]
-        return motion.copy(), settled
+        return self._at_rest[levels]
 
     def move(self, motion: Motion, positions: Mapping[str, str]) -> Settled:
-        """All devices to `positions` (complete) at the same moment, then settled."""
+        """Devices, breakers and supplies to `positions` (complete) at the same moment, then settled."""
+        for supply, level in self._at(self._levels(positions)):
+            motion.set_supply(supply.tag, self._volts_of(supply, level))
         motion.set_outer(closed_contacts(self.panel, dict(positions)))
         for device in self.panel.devices:
             motion.set_position(device.tag, positions[device.tag])
@@ -88,18 +91,33 @@ class Settler:
                 raise UsageError(f"'{tag}={place}': {tag} has no position '{place}'; it has {known}")
         return self.panel.rest | dict(positions)
 
+    def outcome(self, positions: Mapping[str, str], states: Mapping[str, bool]) -> dict[str, bool] | None:
+        """States that every order of movements leads to from `states` at complete positions; else None."""
+        levels = self._levels(positions)
+        if levels not in self._orders:
+            volts = (self._volts_of(supply, level) for supply, level in self._at(levels))
+            self._orders[levels] = Orders(self._network, tuple(volts))
+        return self._orders[levels].outcome(positions, states)
+
+    @cached_property
+    def _network(self) -> Network:
+        outer = device_contacts(self.panel)
+        return Network(self.panel, outer=outer, coil_temperature_c=self._coil_temperature_c)
+
+    def _levels(self, positions: Mapping[str, str]) -> tuple[str, ...]:
+        return tuple(positions.get(supply.tag, "nominal") for supply in self.panel.supplies)
+
+    def _at(self, levels: tuple[str, ...]) -> list[tuple[Supply, str]]:
+        return list(zip(self.panel.supplies, levels, strict=True))
+
+    def _volts_of(self, supply: Supply, level: str) -> float:
+        stated = self._volts.get(supply.tag) if level == "nominal" else None
+        return supply.levels[level] if stated is None else stated
+
     def _settle_at_rest(self, levels: tuple[str, ...]) -> tuple[Motion, Settled]:
-        times: Times = self.times
-        motion = Motion(
-            self.panel,
-            outer=device_contacts(self.panel),
-            coil_temperature_c=self._coil_temperature_c,
-            times=times,
-        )
-        for supply, level in zip(self.panel.supplies, levels, strict=True):
-            stated = self._volts.get(supply.tag) if level == "nominal" else None
-            motion.set_supply(supply.tag, supply.levels[level] if stated is None else stated)
-        return motion, self.move(motion, self.panel.rest)
+        motion = Motion(self.panel, times=self.times, network=self._network)
+        at_levels = {supply.tag: level for supply, level in self._at(levels)}
+        return motion, self.move(motion, self.panel.rest | at_levels)
 
 
 def at_positions(
@@ -114,12 +132,3 @@ def at_positions(
     complete = settler.complete(positions)
     motion, _ = settler.start(complete)
     return motion, settler.move(motion, complete)
-
-
-def move(motion: Motion, panel: Panel, positions: Mapping[str, str]) -> Settled:
-    """All devices of a motion from `at_positions` to other positions at one moment, settled there."""
-    settler = Settler(panel)
-    return settler.move(motion, settler.complete(positions))
-
-
-__all__ = ["MID", "Chosen", "Settler", "at_positions", "move"]

@@ -25,10 +25,12 @@ from harness.panel.settling import Settler
 
 RACE, BUZZ, HISTORY = "race", "buzz", "depends on history"
 MOST_ROWS = 20_000
+POINTS_KEPT = 2_000
 WATCHED_NS = 2 * NS
 """A panel that does not rest is watched so long for what goes on moving."""
 
 States = dict[str, bool]
+Key = tuple[tuple[str, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +81,8 @@ class Deriver:
         self.panel = panel
         self._settler = Settler(panel, volts=volts, coil_temperature_c=coil_temperature_c)
         self._outside = tuple(device for device in panel.devices if not device.inside)
-        self._known: dict[tuple[tuple[str, ...], ...], _Point] = {}
+        self._known: dict[Key, _Point] = {}
+        self._after: dict[Key, States | None] = {}
 
     def row(self, positions: Mapping[str, str]) -> DerivedRow:
         """The row at `positions`; what is not named is at rest. Raises UsageError for unknown names."""
@@ -99,30 +102,32 @@ class Deriver:
         return self._judged(steps[-1], steps)
 
     def _judged(self, target: dict[str, str], steps: list[dict[str, str]]) -> DerivedRow:
-        before, point = self._through(steps[:-1]), self._through(steps)
-        states: dict[str, bool | None] = dict(point.states)
+        before = self._through(steps[:-1]) if len(steps) > 1 else self._rest(target)
+        point = self._through(steps)
+        points = [point, *self._variations(before, point, target)]
+        resting = [other for other in points if other.settled.settled]
+        restless = [other for other in points if not other.settled.settled]
+        differ = {tag for other in resting[1:] for tag in _differing(resting[0].states, other.states)}
         notes = []
-        differ = self._race(before, point, target)
-        if differ:
+        if differ or (resting and restless):
             notes.append(RACE)
-        if point.settled.buzzing or not point.settled.settled:
+        if restless and not (resting and restless == [point]):
             notes.append(BUZZ)
-            differ |= self._restless(point)
-        elif len(steps) == 1 and self._depends_on_history(target, point):
+        if len(steps) == 1 and not restless and self._depends_on_history(target, point):
             notes.append(HISTORY)
-        return DerivedRow(target, states | dict.fromkeys(differ), tuple(notes))
+        differ.update(*(self._restless(other) for other in restless))
+        return DerivedRow(target, dict(point.states) | dict.fromkeys(differ), tuple(notes))
 
     # --- reaching positions ---
 
     def _through(self, steps: list[dict[str, str]]) -> _Point:
         """The panel taken from the stated start through `steps`, settling at each."""
-        levels = steps[-1] if steps else {}
-        key = tuple(tuple(step.values()) for step in steps)
-        known = self._known.get(key) if steps else None
+        key = _key(steps)
+        known = self._known.get(key)
         if known is None:
-            if not steps:
-                return self._rest(levels)
-            before = self._through(steps[:-1]) if len(steps) > 1 else self._rest(levels)
+            before = self._through(steps[:-1]) if len(steps) > 1 else self._rest(steps[0])
+            if len(self._known) >= POINTS_KEPT:
+                self._known.clear()
             known = self._known[key] = self._onward(before, steps[-1])
         return known
 
@@ -137,18 +142,22 @@ class Deriver:
 
     # --- doubt ---
 
-    def _race(self, before: _Point, point: _Point, target: Mapping[str, str]) -> set[str]:
-        """Outputs that come out otherwise with two of the moved relays at opposite ends of their times."""
+    def _variations(self, before: _Point, point: _Point, target: Mapping[str, str]) -> list[_Point]:
+        """The row again with each two of the moved relays at opposite ends of their time ranges.
+
+        None where every order of movements leads to the same states anyway.
+        """
         moved = _moved_relays(self.panel, point, before.motion.now_ns)
-        differ: set[str] = set()
+        if len(moved) < 2 or self._settler.outcome(target, before.states) == point.states:
+            return []
+        points = []
         for quick, slow in permutations(moved, 2):
             self._settler.times.ends = {quick: False, slow: True}
             try:
-                other = self._onward(before, target)
+                points.append(self._onward(before, target))
             finally:
                 self._settler.times.ends = {}
-            differ |= _differing(point.states, other.states)
-        return differ
+        return points
 
     def _restless(self, point: _Point) -> set[str]:
         """What goes on moving once the panel is known not to settle."""
@@ -160,26 +169,46 @@ class Deriver:
         return restless | (set(point.settled.buzzing) & set(seen))
 
     def _depends_on_history(self, target: dict[str, str], point: _Point) -> bool:
+        """Whether another way to `target` ends in other states. Ways on which nothing rests do not count."""
         tried = [point.states]
-        for start in self._other_ways(target):
-            if start.settled.buzzing or start.states in tried:
+        for steps in self._other_ways(target):
+            states = self._states_after(steps)
+            if states is None or states in tried:
                 continue
-            tried.append(start.states)
-            other = self._onward(start, target)
-            if not other.settled.buzzing and other.states != point.states:
+            tried.append(states)
+            if self._settler.outcome(target, states) == point.states:
+                continue
+            other = self._through([*steps, target])
+            if other.settled.settled and other.states != point.states:
                 return True
         return False
 
-    def _other_ways(self, target: dict[str, str]) -> Iterator[_Point]:
-        """Settled points from which one change of one device leads to `target`."""
+    def _other_ways(self, target: dict[str, str]) -> Iterator[list[dict[str, str]]]:
+        """Steps from rest to where one change of one device leads to `target`."""
         for device in self._outside:
             for place in device.positions:
                 if place != target[device.tag]:
-                    yield self._through([target | {device.tag: place}])
+                    yield [target | {device.tag: place}]
         for order in (self._outside, self._outside[::-1]):
             steps = _one_at_a_time(self.panel.rest, target, order)
             if len(steps) > 1:
-                yield self._through(steps[:-1])
+                yield steps[:-1]
+
+    def _states_after(self, steps: list[dict[str, str]]) -> States | None:
+        """States after `steps`, by the motion only where the order of movements matters; None: no rest."""
+        key = _key(steps)
+        if key not in self._after:
+            before = self._states_after(steps[:-1]) if len(steps) > 1 else self._rest(steps[0]).states
+            states = self._settler.outcome(steps[-1], before) if before is not None else None
+            if states is None:
+                point = self._through(steps)
+                states = point.states if point.settled.settled else None
+            self._after[key] = states
+        return self._after[key]
+
+
+def _key(steps: list[dict[str, str]]) -> Key:
+    return tuple(tuple(step.values()) for step in steps)
 
 
 def derive_row(

@@ -12,7 +12,7 @@ from harness.errors import UsageError
 from harness.panel.faults import apply, find, single_faults
 from harness.panel.motion import Motion
 from harness.panel.parts import Panel
-from harness.panel.settling import at_positions, move
+from harness.panel.settling import Settler
 from harness.panel.table import derive_row
 
 PRESSED = pressed("S1")
@@ -143,9 +143,11 @@ def test_load_shorted_behind_the_relay_that_it_starves_buzzes() -> None:
 
 def change_s(panel: Panel, start: dict[str, str], end: dict[str, str], tag: str) -> float:
     """Seconds from the change of positions to the first movement of relay `tag`."""
-    motion, _ = at_positions(panel, start)
+    settler = Settler(panel)
+    motion, _ = settler.start({})
+    settler.move(motion, settler.complete(start))
     changed_ns, count = motion.now_ns, len(motion.movements)
-    move(motion, panel, end)
+    settler.move(motion, settler.complete(end))
     return next((m.at_ns - changed_ns) / 1e9 for m in motion.movements[count:] if m.of == tag)
 
 
@@ -242,9 +244,10 @@ def latching() -> Panel:
 
 
 def state_after(made: Panel, *steps: dict[str, str]) -> bool:
-    motion, _ = at_positions(made, {})
+    settler = Settler(made)
+    motion, _ = settler.start({})
     for positions in steps:
-        move(motion, made, positions)
+        settler.move(motion, settler.complete(positions))
     return motion.states()["K2"]
 
 
