@@ -92,8 +92,9 @@ def _journal(loaded: LoadedSequence, ready: Ready, folder: Path) -> Journal:
 
 
 def _copy_files(loaded: LoadedSequence, folder: Path) -> None:
-    for path in loaded.paths:
-        shutil.copyfile(path, folder / path.name)
+    for number, path in enumerate(loaded.paths):
+        target = folder / path.name
+        shutil.copyfile(path, target if not target.exists() else folder / f"{number}-{path.name}")
 
 
 def _recorded(job: Job, ready: Ready) -> Result:

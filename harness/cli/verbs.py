@@ -135,7 +135,9 @@ SERVE = Verb(
 VERIFY = Verb(
     "verify",
     "verify the journals of runs",
-    "Verify that no line of a run's journal, and no file of the run, was altered, removed, added or moved.",
+    "Verify that no line of a run's journal, and no file of the run, was altered, removed, added or moved.\n"
+    "What a chain of hashes without a signature cannot show: a rewrite of the whole run with all its\n"
+    "hashes, and a journal that was never sealed cut off at the end of a line.",
     "example: panelproof verify logs/*",
     (_arg("runs", nargs="+", metavar="RUN", help="a run's folder"), JSON),
 )

@@ -4,21 +4,32 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from harness.cli.output import print_json
 
+if TYPE_CHECKING:
+    from harness.record.verify import Verification
+
 
 def do(args: argparse.Namespace, out: TextIO, _err: TextIO) -> int:
-    """Print one line a run and one per problem; the worst exit status of all runs."""
-    from harness.record.verify import LIMITS, verify_run
+    """Print one line a run and one per problem; the exit status of the gravest."""
+    from harness.record.verify import LIMITS, as_json, exit_status, verify_runs
 
-    runs = [Path(name) for name in args.runs]
-    found = [(run, verify_run(run)) for run in runs]
+    found = verify_runs([Path(name) for name in args.runs])
     if args.json:
-        print_json({"runs": [v.to_json() | {"run": str(run)} for run, v in found], "limits": LIMITS}, out)
-    for run, verification in () if args.json else found:
-        print(f"{run}: {verification.summary}", file=out)
+        print_json(as_json(found), out)
+        return exit_status(found)
+    for verification in found:
+        print(f"{verification.path}: {_summary(verification)}", file=out)
         for problem in verification.problems:
             print(f"  {problem}", file=out)
-    return max((v.exit_status for _, v in found), default=0)
+    if any(verification.state == "interrupted" for verification in found):
+        print(LIMITS, file=out)
+    return exit_status(found)
+
+
+def _summary(verification: Verification) -> str:
+    if verification.ok:
+        return f"whole and unaltered, {verification.lines} lines, verdict {verification.verdict}"
+    return f"{verification.state.upper()}, {verification.lines} lines"
