@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from file_examples import BENCH as GOOD
+from file_examples import edited, place
 
 from harness.bench.files import LoadedBench, load_bench, read_bench
 from harness.bench.parts import Bench, BoardSpec, InputChannel, OutputChannel, SpecialChannel
@@ -12,68 +14,13 @@ from harness.errors import FileError
 from harness.panel.parts import Span
 from harness.source import load_text
 
-GOOD = """\
-format: 1
-bench: TH-B1
-title: Bench of every key
-boards:
-  IO1:
-    driver: modbus-tcp
-    outputs: 16
-    inputs: 32
-    settings: {host: 127.0.0.1, port: 502, unit: 1, first output: 0, first input: 0}
-    timeout: 250 ms
-    poll: 5 ms
-    input age: 1 ms
-    output delay: [2 ms, 8 ms]
-    ratings: {highest voltage: 150 V, breaking current: 1 A}
-    input: {on: 35 V, off: 15 V, resistance: 47 kohm, filter: 3 ms, highest voltage: 150 V}
-  IO2: {driver: modbus-tcp, settings: {host: io2}, inputs: 8}
-outputs:
-  DO0: {board: IO1, channel: 0, imitates: S1.13-14, terminals: [X1:6, X1:7], contact: break}
-  DO1: {board: IO1, channel: 14, imitates: S1.21-22}
-inputs:
-  DI0: {board: IO1, channel: 0, watches: Y4, proves: load, terminals: [X1:12, L-]}
-  DI1:
-    board: IO2
-    channel: 7
-    watches: K1
-    proves: contact
-    terminals: [K1:13, K1:14]
-    on: 12 V
-    off: 6 V
-    resistance: 4.7 kohm
-    filter: 0 ms
-    wetting: 24 V
-    highest voltage: 60 V
-    both polarities: true
-    inverted: true
-hand: [F1, main]
-supply: {contactor: {board: IO1, channel: 15}, present: {board: IO1, channel: 30}}
-emergency stop: {board: IO1, channel: 31, inverted: true}
-forbidden: [{S3: low, S4: '1'}]
-longest on: {Y4: 10 s}
-"""
-
 
 def load(text: str) -> LoadedBench:
     return read_bench(load_text(text.encode(), "b"))
 
 
 def changed(*edits: tuple[str, str]) -> str:
-    """GOOD with each first text, which stands there exactly once, replaced by the second."""
-    text = GOOD
-    for old, new in edits:
-        assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times in the good bench"
-        text = text.replace(old, new)
-    return text
-
-
-def place(text: str, needle: str) -> str:
-    """Line and column at which `needle`, which stands there exactly once, begins."""
-    assert text.count(needle) == 1, f"{needle!r} stands {text.count(needle)} times"
-    before = text[: text.index(needle)]
-    return f"{before.count(chr(10)) + 1}:{len(before) - before.rfind(chr(10))}"
+    return edited(GOOD, *edits)
 
 
 def problems(text: str) -> list[str]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from file_examples import PANEL as GOOD
+from file_examples import edited, place
 
 from harness.errors import FileError
 from harness.panel.files import LoadedPanel, load_panel, read_panel
@@ -25,89 +27,13 @@ from harness.panel.parts import (
 )
 from harness.source import load_text
 
-GOOD = """\
-format: 1
-panel: TH-T1
-title: Panel of every part
-diagram: {number: TH-D-9, revision: C, modifications: [M2]}
-supplies:
-  main: {positive: L+, negative: L-, nominal: 72 V, range: [50 V, 90 V]}
-  lamps: {positive: N+, negative: L-, nominal: 24 V, range: [18 V, 30 V]}
-earth: PE
-devices:
-  S1:
-    title: Stop push-button
-    positions: [released, pressed]
-    contacts: {13-14: {closed in: [pressed]}, 21-22: {closed in: [released]}}
-  S2: {positions: ['0', 1, 2], contacts: {1-2: {closed in: [1, 2]}}, change: overlap}
-breakers:
-  F1: {title: Control breaker, poles: [1-2, 3-4], rating: 6 A}
-relays:
-  K1:
-    title: Run relay
-    coil: {resistance: 900 ohm, inductance: 4 H, pick-up: 36 V, drop-out: 8 V, suppression: diode}
-    operate: [15 ms, 35 ms]
-    release: [20 ms, 50 ms]
-    bounce: 2 ms
-    gap: 3 ms
-    contacts: {13-14: make, 21-22: break, 31-32-34: change-over}
-  K2:
-    kind: delayed pick-up
-    coil: {resistance: 1.8 kohm, inductance: 6 H, pick-up: 40 V, drop-out: 9 V, suppression: 900 ohm}
-    operate: [20 ms, 30 ms]
-    release: [20 ms, 40 ms]
-    delay: [4 s, 6 s]
-    contacts: {17-18: make}
-  K3:
-    kind: latching
-    coils:
-      A1-A2: {resistance: 500 ohm, inductance: 1 H, pick-up: 40 V, drop-out: 5 V}
-      B1-B2: {resistance: 400 ohm, inductance: 1 H, pick-up: 30 V, drop-out: 5 V}
-    operate: [12 ms, 30 ms]
-    release: [14 ms, 30 ms]
-  K4:
-    kind: hand-reset
-    coil: {resistance: 900 ohm, inductance: 4 H, pick-up: 36 V, drop-out: 8 V}
-    operate: [15 ms, 35 ms]
-    release: [0 ms, 50 ms]
-    reset by: {S1: [pressed]}
-loads:
-  Y4: {title: Shutdown solenoid, resistance: 150 ohm, inductance: 1.2 H, pick-up: 28 V, drop-out: 6 V}
-  P1: {kind: lamp, resistance: 240 ohm, pick-up: 15 V, drop-out: 10 V}
-resistors: {R1: 60 ohm}
-diodes: {V1: {}, V2: {forward: 0.6 V, resistance: 0.1 ohm}}
-wires:
-  W1: [L+, F1:1, X1:1]
-  W2: [F1:2, S1:13, S1:21, K2:A1, K3:A1, K3:B1, K4:A1]
-  W3: [S1:14, X1:7, K1:21]
-  W4: [K1:22, R1:2, X1:12, Y4:1, V1:K]
-  W5: [S1:22, K1:A1]
-  W6: [L-, K1:A2, K2:A2, K3:A2, K3:B2, K4:A2, Y4:2, P1:2, V1:A]
-  W7: [N+, P1:1, V2:A]
-  W8: [PE, X1:20]
-stopped: {Y4: on, K1: off}
-not proved: ["The governor's own part"]
-"""
-
 
 def load(text: str) -> LoadedPanel:
     return read_panel(load_text(text.encode(), "p"))
 
 
 def changed(*edits: tuple[str, str]) -> str:
-    """GOOD with each first text, which stands there exactly once, replaced by the second."""
-    text = GOOD
-    for old, new in edits:
-        assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times in the good panel"
-        text = text.replace(old, new)
-    return text
-
-
-def place(text: str, needle: str) -> str:
-    """Line and column at which `needle`, which stands there exactly once, begins."""
-    assert text.count(needle) == 1, f"{needle!r} stands {text.count(needle)} times"
-    before = text[: text.index(needle)]
-    return f"{before.count(chr(10)) + 1}:{len(before) - before.rfind(chr(10))}"
+    return edited(GOOD, *edits)
 
 
 def problems(text: str) -> list[str]:
