@@ -84,7 +84,8 @@ class Exchange:
             self._set_timeout(timeout_s)
         self._trusted = False  # until the answer is there: an interrupt may come at any point below
         self._transaction = transaction = self._transaction % 0xFFFF + 1
-        request = transaction.to_bytes(2, "big") + question.tail
+        mark = transaction.to_bytes(2, "big")
+        request = mark + question.tail
         sent_ns = self._now()
         if self._trace is not None:
             self._trace(True, request, sent_ns)
@@ -96,7 +97,7 @@ class Exchange:
         received_ns = self._now()
         if self._trace is not None:
             self._trace(False, answer, received_ns)
-        if len(answer) == question.size and answer[:2] == request[:2] and answer.startswith(question.head, 2):
+        if len(answer) == question.size and answer.startswith(mark + question.head):
             self._trusted = True
             return sent_ns, received_ns, answer
         return self._finish(question, answer, (sent_ns, received_ns), timeout_s)

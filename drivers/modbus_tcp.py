@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING
 
 from harness.bench.board import Board, Identity, Sample, Stamp
 from harness.bench.parts import BoardSpec, SettingValue
-from harness.bench.trace import Trace
 from harness.clock import Clock
 from harness.errors import BenchError, BoardRefused
 
@@ -36,7 +35,7 @@ _CANNOT_SAY = (1, 2, 3)  # exceptions of a board that has no identification
 
 
 class ModbusTcpBoard(Board):
-    """One board behind one address. `trace`, set before `open`, is given every frame."""
+    """One board behind one address."""
 
     def __init__(self, spec: BoardSpec, clock: Clock) -> None:
         """Raises BenchError when the settings or the numbers of channels cannot be used."""
@@ -44,7 +43,6 @@ class ModbusTcpBoard(Board):
         problems = self.check_settings(spec.settings) or _channel_problems(spec)
         if problems:
             raise BenchError(f"board {spec.name}: {problems[0]}")
-        self.trace: Trace | None = None
         self._host = str(spec.settings["host"])
         numbers = {key: int(spec.settings.get(key, _NUMBERS[key][0])) for key in _NUMBERS}
         self._port, self._unit = numbers["port"], numbers["unit"]
