@@ -104,10 +104,13 @@ def labels(path: Sequence[Hop]) -> list[tuple[str, str]]:
 
 
 def possible(path: Sequence[Hop]) -> bool:
-    """Whether all contacts of a path can be closed together: not a make and a break contact of one relay."""
+    """Whether all contacts of a path can be closed together: not a make and a break contact of one relay.
+
+    A contact that is never closed is a defect that the fitter wants to see: it rules nothing out.
+    """
     allowed: dict[str, frozenset[str]] = {}
     for link, _, _ in path:
-        if link.kind == "contact":
+        if link.closed_in:
             allowed[link.of] = allowed.get(link.of, link.closed_in) & link.closed_in
     return all(allowed.values())
 

@@ -1,4 +1,4 @@
-"""Explanations: the path that feeds a coil in the order of the diagram, or where candidates are interrupted."""
+"""Explanations: the path that feeds a coil in the order of the diagram, or where each is interrupted."""
 
 from __future__ import annotations
 
