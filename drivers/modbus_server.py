@@ -7,6 +7,7 @@ trusted. What the request itself asks is answered by `drivers.modbus_device`.
 
 from __future__ import annotations
 
+import os
 import selectors
 import socket
 from collections.abc import Callable, Mapping
@@ -37,9 +38,10 @@ class ModbusServer:
             self._listener = socket.create_server((host, port))
         except (OSError, UnicodeError, OverflowError) as error:
             self._selector.close()
-            cause = getattr(error, "strerror", None) or str(error)
+            number = error.errno if isinstance(error, OSError) else None
+            cause = os.strerror(number) if number and number > 0 else str(error)
             raise BenchError(
-                f"cannot serve at {host}:{port} ({cause.lower()}); choose another port, or port 0"
+                f"cannot serve at {host}:{port} ({cause.lower()}); choose another address, or port 0"
             ) from error
         self._listener.setblocking(False)
         self._selector.register(self._listener, selectors.EVENT_READ)
