@@ -11,7 +11,7 @@ from math import prod
 from harness.models import Problems
 from harness.panel.parts import Panel
 from harness.sequence.expected import Expected
-from harness.sequence.file_shape import EachShape, EntryShape, SequenceShape
+from harness.sequence.file_shape import EachShape, EntryShape, SequenceShape, SetShape
 from harness.sequence.making import At, Maker
 from harness.sequence.naming import Naming
 from harness.sequence.steps import Positions, States, Step, Watch
@@ -76,15 +76,17 @@ class _Expander:
                 self._each(entry, at)
             else:
                 self._count(1, at)
-                self._emit(self._maker.make(entry, at), at)
+                named = entry.title is not None or not isinstance(entry, SetShape)
+                self._emit(self._maker.make(entry, at), at, suffixed=named)
 
-    def _emit(self, steps: list[Step], at: At) -> None:
+    def _emit(self, steps: list[Step], at: At, *, suffixed: bool) -> None:
+        """Number steps; the loops' positions go after titles that do not say them already."""
         self._count(max(0, len(steps) - 1), at)
-        suffix = ", ".join(f"{tag}={position}" for tag, position in at.given.items())
+        given = ", ".join(f"{tag}={position}" for tag, position in at.given.items())
+        suffix = f" ({given})" if given and suffixed else ""
         for step in steps:
             number = len(self.steps) + 1
-            title = f"{number}. {step.title}" + (f" ({suffix})" if suffix else "")
-            self.steps.append(replace(step, title=title))
+            self.steps.append(replace(step, title=f"{number}. {step.title}{suffix}"))
 
     def _each(self, entry: EachShape, at: At) -> None:
         path = at.key("each")

@@ -19,6 +19,10 @@ Running = Annotated[
     Annotated[Name, Tag("a row")] | Annotated[PositionMap, Tag("positions")],
     Discriminator(lambda value: "a row" if isinstance(value, str) else "positions"),
 ]
+WhichRows = Annotated[
+    Annotated[Literal["all"], Tag("a word")] | Annotated[Names, Tag("a list")],
+    Discriminator(lambda value: "a word" if isinstance(value, str) else "a list"),
+]
 STEP_KEYS = ("set", "rows", "stop", "time", "cycle", "each", "hold")
 
 
@@ -62,7 +66,7 @@ class SetShape(StepShape):
 class RowsShape(StepShape):
     """Rows of the table, each a step of its own."""
 
-    rows: Literal["all"] | Names
+    rows: WhichRows
     settle: SomeSeconds | None = None
     hold: Seconds | None = None
     within: SomeSeconds | None = None

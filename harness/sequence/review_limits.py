@@ -102,9 +102,9 @@ def _time(step: TimeStep, loaded: LoadedSequence) -> Iterator[Problem]:
         return
     path: KeyPath = (*step.path, "time", "at most")
     told = f"bench {loaded.bench.tag} can tell {step.of} to {show(finest_s, TIME)} at best"
-    if at_most_s < finest_s:
+    if _shorter(at_most_s, finest_s):
         yield loaded.source.problem(path, f"'at most' {show(at_most_s, TIME)} is too short: {told}")
-    elif at_least_s is not None and at_most_s - at_least_s < finest_s:
+    elif at_least_s is not None and _shorter(at_most_s - at_least_s, finest_s):
         window = show(at_most_s - at_least_s, TIME)
         yield loaded.source.problem(path, f"limits only {window} apart: {told}, so that no time could pass")
 
@@ -112,12 +112,17 @@ def _time(step: TimeStep, loaded: LoadedSequence) -> Iterator[Problem]:
 def _within(step: StopStep, loaded: LoadedSequence) -> Iterator[Problem]:
     pace_s = max((board.poll_s for board in loaded.bench.boards), default=0.0)
     finest_s = resolution_s(loaded.bench, list(step.stopped)) + pace_s
-    if step.within_s < finest_s:
+    if _shorter(step.within_s, finest_s):
         path = _first_written(
             loaded.source, (*step.path, "stop", "within"), (*step.path, "within"), ("within",), step.path
         )
         told = f"bench {loaded.bench.tag} can tell a stop to {show(finest_s, TIME)} at best"
         yield loaded.source.problem(path, f"'within' {show(step.within_s, TIME)} is too short: {told}")
+
+
+def _shorter(one_s: float, other_s: float) -> bool:
+    """Compared in whole ns: 110 ms less 100 ms is not shorter than 10 ms, whatever binary fractions say."""
+    return round(one_s * 1e9) < round(other_s * 1e9)
 
 
 def _first_written(source: Source, *paths: KeyPath) -> KeyPath:

@@ -12,10 +12,20 @@ from harness.wording import nearest, quoted
 
 
 def unmapped(loaded: LoadedSequence) -> Iterator[Problem]:
-    """Contacts that nothing imitates, loads that nothing watches, states that nothing observes."""
-    yield from _contacts(loaded)
+    """Contacts that nothing imitates, loads that nothing watches, states that nothing observes.
+
+    Where a channel names what the panel does not have, that is the problem; what it leaves out is not told.
+    """
+    contacts = {(device.tag, contact.name) for device in loaded.panel.devices for contact in device.contacts}
+    if all(output.imitates in contacts for output in loaded.bench.outputs):
+        yield from _contacts(loaded)
     yield from _hand_moved(loaded)
     observed = {channel.watches for channel in loaded.bench.inputs}
+    if observed <= set(loaded.panel.outputs):
+        yield from _unwatched(loaded, observed)
+
+
+def _unwatched(loaded: LoadedSequence, observed: set[str]) -> Iterator[Problem]:
     for load in loaded.panel.loads:
         if load.tag not in observed:
             message = f"no input watches load {load.tag}; map one to it"

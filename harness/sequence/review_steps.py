@@ -67,7 +67,7 @@ def approval(loaded: LoadedSequence) -> Iterator[Problem]:
         and not sequence.approved_by_second_person
     ):
         message = (
-            "expected states from the panel's own circuit count on a real bench only once a second person has "
+            "states derived from the panel's own circuit count on a real bench only once a second person has "
             "checked them; then add 'approved by second person: true', or name a table"
         )
         yield loaded.source.problem(("expected",), message)
