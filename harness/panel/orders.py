@@ -41,6 +41,22 @@ class Orders:
             return None
         return dict(zip(self._panel.outputs, search.ends.pop(), strict=True))
 
+    def movers(self, positions: Mapping[str, str], states: Mapping[str, bool]) -> list[str]:
+        """The relays that may move in some order, in file order."""
+        fixed = self._fixed_mask(positions)
+        count = len(self._armatures)
+        waiting = [tuple(states[tag] for tag in self._panel.outputs)]
+        seen: set[State] = set()
+        moved: set[int] = set()
+        while waiting and len(seen) <= MOST_STATES:
+            state = waiting.pop()
+            if state not in seen:
+                seen.add(state)
+                onward = self._onward(fixed, positions, state)
+                moved |= {k for other in onward for k in range(count) if other[k] != state[k]}
+                waiting.extend(onward)
+        return [armature.relay.tag for k, armature in enumerate(self._armatures) if k in moved]
+
     def _onward(self, fixed: int, positions: Mapping[str, str], state: State) -> list[State]:
         """The states after one more movement; the state itself when nothing wants to move."""
         mask = fixed

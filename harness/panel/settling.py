@@ -91,13 +91,13 @@ class Settler:
                 raise UsageError(f"'{tag}={place}': {tag} has no position '{place}'; it has {known}")
         return self.panel.rest | dict(positions)
 
-    def outcome(self, positions: Mapping[str, str], states: Mapping[str, bool]) -> dict[str, bool] | None:
-        """States that every order of movements leads to from `states` at complete positions; else None."""
+    def orders(self, positions: Mapping[str, str]) -> Orders:
+        """The orders of movement at the supply levels of `positions`."""
         levels = self._levels(positions)
         if levels not in self._orders:
             volts = (self._volts_of(supply, level) for supply, level in self._at(levels))
             self._orders[levels] = Orders(self._network, tuple(volts))
-        return self._orders[levels].outcome(positions, states)
+        return self._orders[levels]
 
     @cached_property
     def _network(self) -> Network:

@@ -3,7 +3,7 @@
 Every row starts with the supply on, all devices at rest, settled; then all devices go to the row's positions
 at the same moment and the panel settles in time order with mid-range times. Three notes mark doubt:
 
-`race`: with two of the relays that moved at opposite ends of their time ranges another state results; the
+`race`: with two relays that may move at opposite ends of their time ranges another state results; the
 outputs that differ are undecided. `buzz`: a relay interrupts itself; it and what follows it are undecided.
 `depends on history`: reached by changing one device at a time, or from a row that differs in one device,
 another state results; the states given are those of the stated start.
@@ -143,15 +143,15 @@ class Deriver:
     # --- doubt ---
 
     def _variations(self, before: _Point, point: _Point, target: Mapping[str, str]) -> list[_Point]:
-        """The row again with each two of the moved relays at opposite ends of their time ranges.
+        """The row again with each two of the relays that may move at opposite ends of their time ranges.
 
         None where every order of movements leads to the same states anyway.
         """
-        moved = _moved_relays(self.panel, point, before.motion.now_ns)
-        if len(moved) < 2 or self._settler.outcome(target, before.states) == point.states:
+        orders = self._settler.orders(target)
+        if orders.outcome(target, before.states) == point.states:
             return []
         points = []
-        for quick, slow in permutations(moved, 2):
+        for quick, slow in permutations(orders.movers(target, before.states), 2):
             self._settler.times.ends = {quick: False, slow: True}
             try:
                 points.append(self._onward(before, target))
@@ -176,7 +176,7 @@ class Deriver:
             if states is None or states in tried:
                 continue
             tried.append(states)
-            if self._settler.outcome(target, states) == point.states:
+            if self._settler.orders(target).outcome(target, states) == point.states:
                 continue
             other = self._through([*steps, target])
             if other.settled.settled and other.states != point.states:
@@ -199,7 +199,9 @@ class Deriver:
         key = _key(steps)
         if key not in self._after:
             before = self._states_after(steps[:-1]) if len(steps) > 1 else self._rest(steps[0]).states
-            states = self._settler.outcome(steps[-1], before) if before is not None else None
+            states = (
+                self._settler.orders(steps[-1]).outcome(steps[-1], before) if before is not None else None
+            )
             if states is None:
                 point = self._through(steps)
                 states = point.states if point.settled.settled else None
@@ -273,11 +275,6 @@ def _one_at_a_time(
         at = at | {tag: target[tag]}
         steps.append(at)
     return steps
-
-
-def _moved_relays(panel: Panel, point: _Point, since_ns: int) -> list[str]:
-    tags = {movement.of for movement in point.motion.movements if movement.at_ns >= since_ns}
-    return [relay.tag for relay in panel.relays if relay.tag in tags]
 
 
 def _differing(one: States, other: States) -> set[str]:
