@@ -62,14 +62,31 @@ class Problems:
 
 def validate(source: Source, model: type[ModelT]) -> ModelT:
     """The model that `source` holds. Raises FileError with every problem of its shape."""
-    _check_format(source)
+    problems = Problems(source)
+    found, _ = attempt(problems, model)
+    problems.raise_any()
+    assert found is not None
+    return found
+
+
+def attempt(problems: Problems, model: type[ModelT]) -> tuple[ModelT | None, list[KeyPath]]:
+    """The model that the source holds, or None; problems of its shape are added, their paths returned.
+
+    Raises FileError at once where the file is of another format.
+    """
+    _check_format(problems.source)
     try:
-        return model.model_validate(source.data)
+        return model.model_validate(problems.source.data), []
     except ValidationError as error:
-        problems = Problems(source)
-        _collect(problems, error.errors(include_url=False), model)
-        problems.raise_any()
-        raise
+        return None, _collect(problems, error.errors(include_url=False), model)
+
+
+def rest_of(data: object, model: type[ModelT]) -> ModelT | None:
+    """The model of data whose problems are known already; None where it has more of them."""
+    try:
+        return model.model_validate(data)
+    except ValidationError:
+        return None
 
 
 def _check_format(source: Source) -> None:
@@ -93,8 +110,8 @@ def _check_format(source: Source) -> None:
         refuse(source.name, message, *source.place(("format",)))
 
 
-def _collect(problems: Problems, errors: list[ErrorDetails], model: type[BaseModel]) -> None:
-    meant = set()
+def _collect(problems: Problems, errors: list[ErrorDetails], model: type[BaseModel]) -> list[KeyPath]:
+    meant, paths = set(), []
     for error in errors:
         if error["type"] == "extra_forbidden":
             _, known = _walk(model, error["loc"][:-1], problems.source)
@@ -104,6 +121,8 @@ def _collect(problems: Problems, errors: list[ErrorDetails], model: type[BaseMod
             continue  # the misspelt key says it already
         path, _ = _walk(model, error["loc"], problems.source)
         problems.add(path, _message(error, model, problems.source), key=_at_key(error, path))
+        paths.append(path)
+    return paths
 
 
 def _at_key(error: ErrorDetails, path: KeyPath) -> bool:

@@ -68,6 +68,15 @@ _PLAIN_WORDS = (
     ("node content", "no value where one is expected; check commas and brackets"),
     ("expected <block end>", _INDENTATION),
     ("did not find expected key", _INDENTATION),
+    (
+        "block sequence entries are not allowed",
+        "a '- ' entry inside a line; start each entry on its own line",
+    ),
+    (
+        "<document start>",
+        "a line that belongs to nothing above it; expected 'key: value' in the first column",
+    ),
+    ("found unexpected ':'", "a ':' in unquoted text inside [ ] or { }; put that text in quotes"),
     ("did not find expected '-' indicator", "a line that is no '- ' entry in a list; check the indentation"),
 )
 # For these the place where the thing starts helps more than the place where the parser gave up.

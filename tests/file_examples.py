@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from hypothesis import strategies as st
+
 PANEL = """\
 format: 1
 panel: TH-T1
@@ -123,3 +125,35 @@ def place(text: str, needle: str) -> str:
     assert text.count(needle) == 1, f"{needle!r} stands {text.count(needle)} times"
     before = text[: text.index(needle)]
     return f"{before.count(chr(10)) + 1}:{len(before) - before.rfind(chr(10))}"
+
+
+_BITS = [
+    "",
+    "~",
+    "[]",
+    "{}",
+    "'",
+    "K1",
+    "X1:7",
+    "0 V",
+    "1e3",
+    ": ",
+    ", ",
+    "[",
+    "}",
+    "\n",
+    "  ",
+    "on",
+    "x" * 90,
+    "-",
+]
+
+
+@st.composite
+def damaged(draw: st.DrawFn, text: str) -> str:
+    """`text` with up to three short stretches of it replaced by something that stands in files."""
+    for _ in range(draw(st.integers(1, 3))):
+        begin = draw(st.integers(0, len(text)))
+        end = begin + draw(st.integers(0, 12))
+        text = text[:begin] + draw(st.sampled_from(_BITS)) + text[end:]
+    return text

@@ -154,6 +154,12 @@ REFUSED = [
     ("no colon", b"a: 1\nfoo\nb: 2", "2:1: text without 'key: value'; expected ': ' after the key"),
     ("indentation", b"a:\n  b: 1\n c: 2", f"3:2: {INDENT}"),
     ("tab at the start", b"\ta: 1", f"1:1: {START}"),
+    ("entry inside a line", b"a: - b", "1:4: a '- ' entry inside a line; start each entry on its own line"),
+    (
+        "text after a list",
+        b"[a]\nb: 1",
+        "2:1: a line that belongs to nothing above it; expected 'key: value' in the first column",
+    ),
     ("at sign", b"a: @x", f"1:4: {START}"),
 ]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 from harness.bench.file_shape import BenchShape
@@ -15,10 +15,10 @@ from harness.source import KeyPath
 from harness.wording import either, nearest, quoted
 
 
-def check_bench(shape: BenchShape, problems: Problems) -> None:
-    """Add everything that does not fit together to `problems`."""
+def check_bench(shape: BenchShape, problems: Problems, broken: Collection[str] = ()) -> None:
+    """Add everything that does not fit together to `problems`; naming a `broken` board is no fault."""
     _check_boards(shape, problems)
-    _check_channels(shape, problems)
+    _check_channels(shape, problems, broken)
     _check_terminals(shape, problems)
     _check_imitated(shape, problems)
     check_thresholds(shape, problems)
@@ -75,10 +75,12 @@ def _uses(shape: BenchShape) -> Iterator[_Use]:
         yield _Use(("emergency stop",), "the emergency stop", "input", stop.board, stop.channel)
 
 
-def _check_channels(shape: BenchShape, problems: Problems) -> None:
+def _check_channels(shape: BenchShape, problems: Problems, broken: Collection[str]) -> None:
     taken: dict[tuple[str, str, int], _Use] = {}
     for use in _uses(shape):
         board = shape.boards.get(use.board)
+        if use.board in broken:
+            continue
         if board is None:
             hint = nearest(use.board, shape.boards) or f"; boards are {', '.join(shape.boards)}"
             problems.add((*use.path, "board"), f"no board has the name {use.board}{hint}")

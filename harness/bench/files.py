@@ -9,9 +9,11 @@ from harness.bench.file_checks import check_bench
 from harness.bench.file_shape import BenchShape, BoardShape, InputChannelShape, OutputShape, SpecialShape
 from harness.bench.file_thresholds import Reading, reading_of
 from harness.bench.parts import Bench, BoardSpec, InputChannel, OutputChannel, SpecialChannel
-from harness.models import Problems, validate
+from harness.errors import FileError
+from harness.models import Problems, attempt, rest_of
 from harness.panel.parts import Span
-from harness.source import Source, load_file
+from harness.salvage import Plan, salvage
+from harness.source import KeyPath, Source, load_file
 
 SIMULATED = "simulated"
 
@@ -30,11 +32,31 @@ def load_bench(path: Path) -> LoadedBench:
 
 def read_bench(source: Source) -> LoadedBench:
     """The bench that a source holds. Raises FileError with every problem found."""
-    shape = validate(source, BenchShape)
     problems = Problems(source)
+    shape, faults = attempt(problems, BenchShape)
+    if shape is None:
+        _check_the_rest(problems, faults)
+        raise FileError(problems.found)
     check_bench(shape, problems)
     problems.raise_any()
     return LoadedBench(_bench(shape), source)
+
+
+_PLAN = Plan(
+    sections=("boards", "outputs", "inputs"),
+    fillers=dict.fromkeys(
+        ("title", "simulated", "hand", "supply", "emergency stop", "forbidden", "longest on"), None
+    )
+    | {"bench": "?"},
+    known=[field.alias or name for name, field in BenchShape.model_fields.items()],
+)
+
+
+def _check_the_rest(problems: Problems, faults: list[KeyPath]) -> None:
+    """Check what can be checked of a file whose shape has faults."""
+    sound = salvage(problems.source.data, faults, _PLAN)
+    if sound is not None and (shape := rest_of(sound[0], BenchShape)) is not None:
+        check_bench(shape, problems, sound[1])
 
 
 def _bench(shape: BenchShape) -> Bench:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 from harness.models import Problems
 from harness.panel.armature import decay_s, rise_s
@@ -22,8 +22,8 @@ _LIKE = {"make": "13-14", "break": "21-22", "change-over": "31-32-34"}
 _DELAYED = ("delayed pick-up", "delayed drop-out")
 
 
-def check_values(shape: PanelShape, problems: Problems) -> None:
-    """Add every impossible value to `problems`."""
+def check_values(shape: PanelShape, problems: Problems, broken: Collection[str] = ()) -> None:
+    """Add every impossible value to `problems`; whoever names a `broken` part is not blamed."""
     _check_supplies(shape, problems)
     _check_positions(shape, problems)
     nominal = [supply.nominal for supply in shape.supplies.values()]
@@ -32,12 +32,12 @@ def check_values(shape: PanelShape, problems: Problems) -> None:
     for tag, relay in shape.relays.items():
         path = ("relays", tag)
         _check_kind(path, relay, problems)
-        _check_reset(path, relay, shape, problems)
+        _check_reset(path, relay, shape, problems, broken)
         _check_numbers(path, relay, problems)
         _check_gap(path, relay, problems)
         _check_times(path, relay, nominal, problems)
     _check_loads(shape, problems)
-    _check_stopped(shape, problems)
+    _check_stopped(shape, problems, broken)
 
 
 def _check_supplies(shape: PanelShape, problems: Problems) -> None:
@@ -114,7 +114,9 @@ def _check_latching(path: KeyPath, relay: RelayShape, problems: Problems) -> Non
         problems.add((*path, "coils"), text, key=True)
 
 
-def _check_reset(path: KeyPath, relay: RelayShape, shape: PanelShape, problems: Problems) -> None:
+def _check_reset(
+    path: KeyPath, relay: RelayShape, shape: PanelShape, problems: Problems, broken: Collection[str]
+) -> None:
     at: KeyPath = (*path, "reset by")
     if relay.kind != "hand-reset":
         if relay.reset_by is not None:
@@ -126,6 +128,8 @@ def _check_reset(path: KeyPath, relay: RelayShape, shape: PanelShape, problems: 
         problems.add(at, text, key=True)
         return
     (tag, names), *_ = relay.reset_by.items()
+    if tag in broken:
+        return
     if tag not in shape.devices:
         hint = nearest(tag, shape.devices) or f"; devices are {', '.join(shape.devices) or 'none'}"
         problems.add((*at, tag), f"no device has the tag {tag}{hint}", key=True)
@@ -206,9 +210,9 @@ def _check_loads(shape: PanelShape, problems: Problems) -> None:
             problems.add(("loads", tag), f"'inductance' is missing in {tag}; a {load.kind} has one", key=True)
 
 
-def _check_stopped(shape: PanelShape, problems: Problems) -> None:
+def _check_stopped(shape: PanelShape, problems: Problems, broken: Collection[str]) -> None:
     outputs = [*shape.relays, *shape.loads]
     for tag in shape.stopped:
-        if tag not in outputs:
+        if tag not in outputs and tag not in broken:
             hint = nearest(tag, outputs) or f"; outputs are {', '.join(outputs)}"
             problems.add(("stopped", tag), f"no relay or load has the tag {tag}{hint}", key=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 
 from harness.models import Problems
 from harness.panel.file_shape import PanelShape, RelayShape
@@ -16,12 +16,12 @@ STRIP = "X"
 _SECTIONS = ("supplies", "devices", "breakers", "relays", "loads", "resistors", "diodes", "wires")
 
 
-def check_wiring(shape: PanelShape, problems: Problems) -> None:
-    """Add every problem of tags, terminals and wires to `problems`."""
+def check_wiring(shape: PanelShape, problems: Problems, broken: Collection[str] = ()) -> None:
+    """Add every problem of tags, terminals and wires to `problems`; terminals of `broken` parts pass."""
     _check_tags(shape, problems)
     _check_poles(shape, problems)
     _check_contact_names(shape, problems)
-    _check_wires(shape, problems)
+    _check_wires(shape, problems, broken)
     _check_unwired(shape, problems)
 
 
@@ -105,7 +105,7 @@ def _contact_places(shape: PanelShape) -> Iterator[tuple[KeyPath, str]]:
         yield from ((("relays", tag, "coils", name), name) for name in relay.coils or ())
 
 
-def _check_wires(shape: PanelShape, problems: Problems) -> None:
+def _check_wires(shape: PanelShape, problems: Problems, broken: Collection[str]) -> None:
     numbers, bare = part_terminals(shape), poles(shape)
     first: dict[Terminal, tuple[str, int]] = {}
     for tag, terminals in shape.wires.items():
@@ -116,7 +116,7 @@ def _check_wires(shape: PanelShape, problems: Problems) -> None:
             path: KeyPath = ("wires", tag, index)
             if terminal in first:
                 problems.add(path, _used_already(terminal, tag, first[terminal], problems))
-            elif text := _unknown(terminal, numbers, bare):
+            elif terminal.partition(":")[0] not in broken and (text := _unknown(terminal, numbers, bare)):
                 problems.add(path, text)
             first.setdefault(terminal, (tag, index))
 

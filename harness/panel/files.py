@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from harness.models import Problems, validate
+from harness.errors import FileError
+from harness.models import Problems, attempt, rest_of
 from harness.panel.file_shape import DeviceShape, LoadShape, PanelShape, RelayShape, coil_of
 from harness.panel.file_values import check_values
 from harness.panel.file_wiring import check_wiring
@@ -24,7 +25,8 @@ from harness.panel.parts import (
     Terminal,
     Wire,
 )
-from harness.source import Source, load_file
+from harness.salvage import Plan, salvage
+from harness.source import KeyPath, Source, load_file
 
 
 class LoadedPanel(NamedTuple):
@@ -41,12 +43,43 @@ def load_panel(path: Path) -> LoadedPanel:
 
 def read_panel(source: Source) -> LoadedPanel:
     """The panel that a source holds. Raises FileError with every problem found."""
-    shape = validate(source, PanelShape)
     problems = Problems(source)
+    shape, faults = attempt(problems, PanelShape)
+    if shape is None:
+        _check_the_rest(problems, faults)
+        raise FileError(problems.found)
     check_wiring(shape, problems)
     check_values(shape, problems)
     problems.raise_any()
     return LoadedPanel(_panel(shape), source)
+
+
+_PLAN = Plan(
+    sections=("devices", "breakers", "relays", "loads", "resistors", "diodes"),
+    fillers={
+        "panel": "?",
+        "title": "?",
+        "diagram": {"number": "?", "revision": "?"},
+        "stopped": None,
+        "not proved": None,
+    },
+    known=[field.alias or name for name, field in PanelShape.model_fields.items()],
+)
+
+
+def _check_the_rest(problems: Problems, faults: list[KeyPath]) -> None:
+    """Check what can be checked of a file whose shape has faults: a bad terminal of a wire is passed over."""
+    bad = [path for path in faults if path[:1] == ("wires",) and len(path) == 3]
+    sound = salvage(problems.source.data, [path for path in faults if path not in bad], _PLAN)
+    if sound is None:
+        return
+    data, broken = sound
+    wires: Any = data.get("wires")
+    for number, (_, tag, index) in enumerate(bad):
+        wires[tag] = [f"X_{number}:0" if at == index else end for at, end in enumerate(wires[tag])]
+    if (shape := rest_of(data, PanelShape)) is not None:
+        check_wiring(shape, problems, broken)
+        check_values(shape, problems, broken)
 
 
 def _panel(shape: PanelShape) -> Panel:

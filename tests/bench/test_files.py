@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 from file_examples import BENCH as GOOD
-from file_examples import edited, place
+from file_examples import damaged, edited, place
+from hypothesis import given, settings
 
 from harness.bench.files import LoadedBench, load_bench, read_bench
 from harness.bench.parts import Bench, BoardSpec, InputChannel, OutputChannel, SpecialChannel
@@ -255,3 +256,49 @@ def test_the_passing_side_of_each_check(edit: Edit) -> None:
 def test_all_problems_at_once_sorted_by_place() -> None:
     text = changed(("channel: 14", "channel: 99"), ("off: 15 V", "off: 99 V"), ("hand: [F1,", "hand: [main,"))
     assert [int(problem.split(":")[1]) for problem in problems(text)] == [15, 19, 36]
+
+
+MIXED: list[tuple[str, list[Edit], list[tuple[str, str]]]] = [
+    ("a quantity of a board and a channel of another",
+     [("timeout: 250 ms", "timeout: 250"), ("channel: 7", "channel: 9")],
+     [("250\n", "timeout: '250' has no unit; expected a time such as '20 ms'"),
+      ("9\n    watches", "board IO2 has no input 9; it has 0 to 7")]),
+    ("a misspelt key and a contact imitated twice",
+     [("hand: [F1", "hands: [F1"), ("S1.21-22", "S1.13-14")],
+     [("S1.13-14}", "S1.13-14 is imitated by output DO0 already (line 18); one output per contact"),
+      ("hands", "unknown key 'hands'; did you mean hand?")]),
+    ("no name and a threshold",
+     [("bench: TH-B1\n", ""), ("off: 6 V", "off: 60 V")],
+     [("format", "'bench' is missing"),
+      ("60 V\n    resistance", "off threshold 60 V is not below the on threshold 12 V")]),
+    ("a misspelt section hides the rest", [("boards:", "bords:"), ("S1.21-22", "S1.13-14")],
+     [("bords", "unknown key 'bords'; did you mean boards?")]),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("edits", "expected"), [row[1:] for row in MIXED], ids=[row[0] for row in MIXED])
+def test_faults_of_shape_and_of_channels_are_told_together(
+    edits: list[Edit], expected: list[tuple[str, str]]
+) -> None:
+    text = changed(*edits)
+    assert problems(text) == [f"b:{place(text, needle)}: {message}" for needle, message in expected]
+
+
+@settings(max_examples=300, deadline=None)
+@given(damaged(GOOD))
+def test_a_damaged_file_is_read_or_refused_in_located_lines(text: str) -> None:
+    found = loaded_or_refusal(text)
+    if isinstance(found, FileError):
+        lines = str(found).splitlines()
+        assert len(lines) == len(found.problems) > 0
+        assert [problem.file for problem in found.problems] == ["b"] * len(lines)
+        assert all(1 <= problem.line <= text.count("\n") + 2 for problem in found.problems)
+    else:
+        assert found.bench.tag
+
+
+def loaded_or_refusal(text: str) -> LoadedBench | FileError:
+    try:
+        return load(text)
+    except FileError as error:
+        return error

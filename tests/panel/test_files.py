@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 from file_examples import PANEL as GOOD
-from file_examples import edited, place
+from file_examples import damaged, edited, place
+from hypothesis import given, settings
 
 from harness.errors import FileError
 from harness.panel.files import LoadedPanel, load_panel, read_panel
@@ -376,3 +377,61 @@ def test_all_problems_at_once_sorted_by_place() -> None:
     )
     lines = [int(problem.split(":")[1]) for problem in problems(text)]
     assert lines == [6, 24, 24, 55]
+
+
+MIXED: list[tuple[str, list[Edit], list[tuple[str, str]]]] = [
+    ("a quantity and a terminal",
+     [("pick-up: 28 V", "pick-up: '28,5 V'"), ("S1:13, S1:21", "S1:31, S1:21")],
+     [("'28,5 V'", "pick-up: '28,5 V' has a decimal comma; write a decimal point as in '0.5'"),
+      ("S1:31", "S1 has no terminal '31'; it has 13, 14, 21, 22")]),
+    ("a misspelt key, a tag, a value of another part",
+     [("bounce: 2 ms", "bonce: 2 ms"), ("K4:A2, ", "K7:A2, "), ("pick-up: 28 V", "pick-up: 72 V")],
+     [("bonce", "unknown key 'bonce'; did you mean bounce?"),
+      ("coil: {resistance: 900 ohm, inductance: 4 H, pick-up: 36 V, drop-out: 8 V}",
+       "coil terminal K4:A2 is in no wire"),
+      ("72 V, drop-out", "pick-up 72 V is not below the nominal supply, 72 V; it never picks up"),
+      ("K7:A2", "no part has the tag K7; there are K2, K3, K4")]),
+    ("a bad terminal does not hide the next",
+     [("S1:13, S1:21", "'S1 13', S1:31")],
+     [("'S1 13'", "W2: 'S1 13' is no terminal; expected TAG:NUMBER such as K1:13, or a supply pole"),
+      ("S1:31", "S1 has no terminal '31'; it has 13, 14, 21, 22")]),
+    ("no diagram and a terminal in two wires",
+     [("diagram: {number: TH-D-9, revision: C, modifications: [M2]}\n", ""), ("X1:20", "X1:7")],
+     [("format", "'diagram' is missing"),
+      ("X1:7]", "terminal X1:7 is in wire W3 already (line 53); each terminal belongs to one wire, once")]),
+    ("who names a part with a fault is not blamed",
+     [("positions: [released, pressed]", "positions: [released]")],
+     [("[released]\n    contacts", "positions: found 1 entries; expected at least 2")]),
+    ("a misspelt section blames no wire", [("relays:", "relais:")],
+     [("relais:", "unknown key 'relais'; did you mean relays?")]),
+    ("no wires", [(GOOD[GOOD.index("wires:") : GOOD.index("stopped:")], "")],
+     [("format", "'wires' is missing")]),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("edits", "expected"), [row[1:] for row in MIXED], ids=[row[0] for row in MIXED])
+def test_faults_of_shape_and_of_wiring_are_told_together(
+    edits: list[Edit], expected: list[tuple[str, str]]
+) -> None:
+    text = changed(*edits)
+    assert problems(text) == [f"p:{place(text, needle)}: {message}" for needle, message in expected]
+
+
+@settings(max_examples=300, deadline=None)
+@given(damaged(GOOD))
+def test_a_damaged_file_is_read_or_refused_in_located_lines(text: str) -> None:
+    found = loaded_or_refusal(text)
+    if isinstance(found, FileError):
+        lines = str(found).splitlines()
+        assert len(lines) == len(found.problems) > 0
+        assert [problem.file for problem in found.problems] == ["p"] * len(lines)
+        assert all(1 <= problem.line <= text.count("\n") + 2 for problem in found.problems)
+    else:
+        assert found.panel.tag
+
+
+def loaded_or_refusal(text: str) -> LoadedPanel | FileError:
+    try:
+        return load(text)
+    except FileError as error:
+        return error
