@@ -69,7 +69,7 @@ _PLAIN_WORDS = (
     ("expected <block end>", _INDENTATION),
     ("did not find expected key", _INDENTATION),
     (
-        "block sequence entries are not allowed",
+        "sequence entries are not allowed",
         "a '- ' entry inside a line; start each entry on its own line",
     ),
     (
