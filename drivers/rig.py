@@ -67,7 +67,7 @@ class SimulatedRig:
         """Command all outputs of a board now. Raises ValueError for hands in two positions at once."""
         now_ns = self.advance()
         if board == HAND:
-            self._by_hand(image)
+            self._by_hand(image, now_ns)
         changed = image ^ self._images[board]
         self._images[board] = image
         for channel in range(self.specs[board].output_count):
@@ -149,15 +149,17 @@ class SimulatedRig:
             level = supply.levels[self._places.get(supply.tag, "nominal")]
             self.motion.set_supply(supply.tag, level if on else 0.0)
 
-    def _by_hand(self, image: int) -> None:
-        for tag, place in hand_positions(self._hands, image).items():
+    def _by_hand(self, image: int, now_ns: int) -> None:
+        places = hand_positions(self._hands, image)
+        self.motion.advance_to(now_ns)
+        for tag, place in places.items():
             position = place or self.panel.rest[tag]
             if position != self._places[tag]:
                 self._places[tag] = position
                 self._set_by_hand(tag, position)
+        self._note(now_ns)
 
     def _set_by_hand(self, tag: str, position: str) -> None:
-        self.motion.advance_to(self.clock.now_ns())
         if tag in {supply.tag for supply in self.panel.supplies}:
             self._switch_supply(self._supply_on)
             return
@@ -166,7 +168,6 @@ class SimulatedRig:
         if not device.inside:
             own = {f"{tag}.{contact.name}": position in contact.closed_in for contact in device.contacts}
             self.motion.set_outer(own)
-        self._note(self.clock.now_ns())
 
     def _inputs(self, board: str, word: int, supply_on: bool) -> int:
         bits = 0
