@@ -30,15 +30,28 @@ def ratings(loaded: LoadedSequence) -> Iterator[Problem]:
         if board.name in driving:
             yield from _board(board, highest_v, loaded)
     for channel in loaded.bench.inputs:
-        if not channel.wetting_v and 0 < channel.highest_v < highest_v:
-            path = _first_written(
-                loaded.bench_source,
-                ("inputs", channel.name, "highest voltage"),
-                ("boards", channel.board, "input", "highest voltage"),
+        if not channel.wetting_v:
+            yield from _input(channel, highest_v, loaded)
+
+
+def _input(channel: InputChannel, highest_v: float, loaded: LoadedSequence) -> Iterator[Problem]:
+    """A voltage input; one without a rating is taken on trust only where nothing real is connected."""
+    source, seen = loaded.bench_source, f"panel {loaded.panel.tag} has up to {show(highest_v, VOLTAGE)}"
+    if not channel.highest_v:
+        if not loaded.bench.simulated:
+            message = (
+                f"{channel.name} states no highest voltage, and {seen}; add 'highest voltage: ...' here, "
             )
-            message = f"{channel.name} takes {show(channel.highest_v, VOLTAGE)} at most; "
-            message += f"panel {loaded.panel.tag} has up to {show(highest_v, VOLTAGE)}"
-            yield loaded.bench_source.problem(path, message)
+            yield source.problem(
+                ("inputs", channel.name), message + "or under 'input' of its board", key=True
+            )
+    elif channel.highest_v < highest_v:
+        path = _first_written(
+            source,
+            ("inputs", channel.name, "highest voltage"),
+            ("boards", channel.board, "input", "highest voltage"),
+        )
+        yield source.problem(path, f"{channel.name} takes {show(channel.highest_v, VOLTAGE)} at most; {seen}")
 
 
 def _board(board: BoardSpec, highest_v: float, loaded: LoadedSequence) -> Iterator[Problem]:
@@ -48,10 +61,9 @@ def _board(board: BoardSpec, highest_v: float, loaded: LoadedSequence) -> Iterat
         if not loaded.bench.simulated:
             message = (
                 f"board {board.name} states no ratings, so nothing says that its outputs may switch {tag}; "
+                "add 'ratings: {highest voltage: ..., breaking current: ...}'"
             )
-            yield source.problem(
-                path, message + "add 'ratings: {highest voltage: ..., breaking current: ...}'"
-            )
+            yield source.problem(path[:-1], message, key=True)
         return
     if board.highest_v < highest_v:
         message = f"outputs of {board.name} may switch {show(board.highest_v, VOLTAGE)}; "

@@ -24,6 +24,8 @@ def test_what_fits_has_no_problems(tmp_path: Path) -> None:
 
 DO0 = "imitates: S1.13-14, terminals: [X1:1, X1:5]"
 DI0 = "watches: Y1, proves: load, terminals: [X1:4, X1:9]"
+DI1 = "watches: Y4, proves: load, terminals: [X1:6, X1:9]"
+RATED = "highest voltage: 150 V"
 DI2 = "watches: K1, proves: contact, terminals: [K1:33, K1:34],\n     wetting: 24 V"
 DO2_LINE = "  DO2: {board: IO1, channel: 2, imitates: S2.13-14}\n"
 
@@ -326,8 +328,17 @@ def test_a_real_bench_states_its_ratings(tmp_path: Path) -> None:
         "add 'ratings: {highest voltage: ..., breaking current: ...}'"
     )
     found = reviewed(write_files(tmp_path, bench=bench))
-    assert found == [f"xs-1.bench.yaml:5:5: {message}"]
+    assert found == [f"xs-1.bench.yaml:4:3: {message}"]
     assert reviewed(write_files(tmp_path, bench=changed(BENCH, (ratings, "")))) == []
+
+
+def test_voltage_inputs_of_a_real_bench_state_their_highest_voltage(tmp_path: Path) -> None:
+    unrated = (", filter: 3 ms, highest voltage: 150 V}", ", filter: 3 ms}")
+    said = "states no highest voltage, and panel XS-1 has up to 90 V; "
+    said += "add 'highest voltage: ...' here, or under 'input' of its board"
+    bench, place = marked(changed(BENCH, *REAL, unrated, ("  DI0:", f"  {M}DI0:"), (DI1, f"{DI1}, {RATED}")))
+    assert reviewed(write_files(tmp_path, bench=bench)) == [f"xs-1.bench.yaml:{place}: DI0 {said}"]
+    assert reviewed(write_files(tmp_path, bench=changed(BENCH, unrated))) == []
 
 
 def test_states_from_the_circuit_need_approval_on_a_real_bench(tmp_path: Path) -> None:
