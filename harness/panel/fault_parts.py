@@ -122,7 +122,8 @@ def _winding_faults(
 
 
 def _numbers(coil: Coil) -> str:
-    return "-".join(terminal.rpartition(":")[2] for terminal in coil.terminals)
+    ends = (terminal.rpartition(":")[2] for terminal in coil.terminals)
+    return "-".join(end.partition(INNER)[0] for end in ends)
 
 
 def _relay_coil_edit(tag: str, index: int, change: CoilEdit) -> Edit:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from difflib import get_close_matches
 
 from harness.errors import UsageError
-from harness.panel.fault_edits import Fault
+from harness.panel.fault_edits import INNER, Fault
 from harness.panel.fault_parts import (
     breaker_faults,
     diode_faults,
@@ -24,7 +24,10 @@ __all__ = ["Fault", "apply", "find", "single_faults"]
 
 
 def single_faults(panel: Panel) -> tuple[Fault, ...]:
-    """Every single fault of the panel, in the order of its file, with unique names."""
+    """Every single fault of the panel, in the order of its file, with unique names.
+
+    The panel may have a fault in it already; what only that edit put in has no faults of its own.
+    """
     listed: list[Fault] = []
     for relay in panel.relays:
         listed.extend(relay_faults(relay))
@@ -34,9 +37,9 @@ def single_faults(panel: Panel) -> tuple[Fault, ...]:
         if device.inside:
             listed.extend(breaker_faults(device))
     for resistor in panel.resistors:
-        listed.extend(resistor_faults(resistor))
+        listed.extend(resistor_faults(resistor) if INNER not in resistor.tag else ())
     for diode in panel.diodes:
-        listed.extend(diode_faults(diode))
+        listed.extend(diode_faults(diode) if INNER not in diode.tag else ())
     listed.extend(wire_faults(panel))
     listed.extend(neighbour_faults(panel))
     listed.extend(supply_faults(panel))

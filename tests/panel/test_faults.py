@@ -370,6 +370,18 @@ def test_open_hops_stay_open_when_ends_are_exchanged() -> None:
     assert [wire.hops[i] for i in wire.open_hops] == [("X1:2", "K1:A1")]
 
 
+@pytest.mark.parametrize("first", ["K1 coil open", "W3-W4 shorted", "F1.1-2 high resistance", "Y1 shorted"])
+def test_a_second_fault_has_the_same_name_as_on_the_sound_panel(first: str) -> None:
+    sound = {fault.name for fault in single_faults(faulty())}
+    assert {fault.name for fault in single_faults(apply(faulty(), first))} == sound
+
+
+def test_two_faults_at_once() -> None:
+    """K1 stuck dropped out, and its break contact to Y2 open."""
+    both = apply(apply(faulty(), "K1 stuck dropped out"), "K1.21-22 stuck open")
+    assert on(both, PRESSED) == {"Y3", "Y6"}
+
+
 def test_motion_runs_on_every_faulty_panel() -> None:
     """No edit gives a circuit that the motion cannot start."""
     for fault in single_faults(faulty()):

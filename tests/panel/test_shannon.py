@@ -13,9 +13,10 @@ from collections.abc import Callable
 from itertools import product
 
 import pytest
-from switching import Circuit, lamp_network, parallel, series
+from switching import Circuit, Expression, lamp_network, parallel, pressed, series
 
 from harness.panel.parts import Panel
+from harness.panel.settling import Settler
 from harness.panel.table import DerivedTable, derive_table
 
 Hindrance = Callable[[dict[str, int]], int]
@@ -235,3 +236,48 @@ def test_adder_oracle_covers_all_pairs() -> None:
         for row in derive_table(adder()).rows
     }
     assert pairs == set(product(range(2**DIGITS), repeat=2))
+
+
+# --- item 5: lock-in ---
+
+
+def lock_in(expression: Expression) -> Panel:
+    """Relay X fed through a network of R, S and its own contacts."""
+    circuit = Circuit()
+    circuit.coil("X", "x")
+    circuit.network(expression, "L+", "x")
+    return circuit.panel()
+
+
+OPERATE_FORM = series(parallel("R", "X"), "S")
+RELEASE_FORM = parallel(series("R'", "X"), "S'")
+
+
+def operate_form(r: int, s: int, x: int) -> int:
+    """X = R X + S: R is the operate path, S the hold path."""
+    return (r & x) | s
+
+
+def release_form(r: int, s: int, x: int) -> int:
+    """X = (R' + X) S'"""
+    return ((1 - r) | x) & (1 - s)
+
+
+@pytest.mark.parametrize(
+    ("network", "function"),
+    [(OPERATE_FORM, operate_form), (RELEASE_FORM, release_form)],
+    ids=["X = RX + S", "X = (R' + X)S'"],
+)
+@pytest.mark.parametrize(("r", "s", "x"), list(product((0, 1), repeat=3)))
+def test_lock_in(
+    network: Expression, function: Callable[[int, int, int], int], r: int, s: int, x: int
+) -> None:
+    """From X operated (0) or not (1) to every pair of R and S: X takes the published value, and stays."""
+    made = lock_in(network)
+    settler = Settler(made)
+    motion, _ = settler.start({})
+    reached = next(a for a in product((0, 1), repeat=2) if function(*a, 0) == function(*a, 1) == x)
+    for step in (reached, (r, s)):
+        positions = pressed(*[tag for tag, value in zip("RS", step, strict=True) if value == 0])
+        settler.move(motion, settler.complete(positions))
+        assert motion.states()["X"] is (function(*step, x) == 0), step
