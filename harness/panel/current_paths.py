@@ -50,7 +50,8 @@ def coil_label(tag: str, coil: Coil, among: int) -> str:
     """`K1`, or `K1:A1-A2` where a relay has more than one coil."""
     if among == 1:
         return tag
-    return f"{tag}:{'-'.join(terminal.rpartition(':')[2] for terminal in coil.terminals)}"
+    ends = (terminal.rpartition(":")[2].partition("~")[0] for terminal in coil.terminals)
+    return f"{tag}:{'-'.join(ends)}"
 
 
 def poles(panel: Panel) -> tuple[frozenset[Terminal], frozenset[Terminal]]:
@@ -138,7 +139,11 @@ def _all_links(panel: Panel, positions: Mapping[str, str], states: Mapping[str, 
         yield Link((diode.anode, diode.cathode), _shown(diode.tag), "diode")
     for tag, owned in coils(panel).items():
         for coil in owned:
-            yield Link(coil.terminals, coil_label(tag, coil, len(owned)), "coil")
+            label = coil_label(tag, coil, len(owned))
+            yield Link(coil.terminals, label, "coil")
+            outer, cut, _ = coil.terminals[0].partition("~")
+            if cut:
+                yield Link((outer, coil.terminals[0]), f"winding of {label}", "wire", "broken")
 
 
 def _shown(tag: str) -> str:

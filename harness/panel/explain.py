@@ -220,12 +220,13 @@ def _notes(
 ) -> tuple[str, ...]:
     notes = [f"{tag} buzzes: it interrupts its own feed" for tag in buzzing]
     live = [coil for coil in feeds if any(path.feeds for path in coil.paths)]
-    if state is False:
-        notes.extend(
-            f"{coil.label} is only partly fed: {coil.volts:.1f} V, it picks up at {coil.pick_up_v:g} V"
-            for coil in live
-            if abs(coil.volts) < coil.pick_up_v
-        )
+    first = feeds[0]
+    if state is False and first in live:
+        if abs(first.volts) < first.pick_up_v:
+            found = f"only partly fed: {first.volts:.1f} V, it picks up at {first.pick_up_v:g} V"
+        else:
+            found = f"fed {first.volts:.1f} V, at 20 C enough ({first.pick_up_v:g} V), and does not pick up"
+        notes.append(f"{first.label} is {found}")
     if state and not live:
         notes.append(f"{target} stays picked up without a feed")
     if any(coil.volts < -FEEDS_V for coil in live):

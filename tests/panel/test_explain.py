@@ -110,6 +110,19 @@ def test_faults_are_named_where_they_interrupt(fault: str, expected: str) -> Non
     assert expected in path
 
 
+def test_broken_winding_is_the_interruption() -> None:
+    explanation = explain(apply(stop_circuit(), "K1 coil open"), "K1", pressed("S2"))
+    path = paths(explanation)[0]
+    assert path == "L+ > F1 > W11 > S2:13-14 > W15 > winding of K1 (broken) > K1 > L-"
+
+
+def test_relay_that_is_fed_and_does_not_pick_up_is_said_to_be() -> None:
+    explanation = explain(apply(stop_circuit(), "K1 stuck dropped out"), "K1", pressed("S2"))
+    assert explanation.state is False
+    assert paths(explanation) == ["L+ > F1 > W11 > S2:13-14 > W15 > K1 > L-"]
+    assert explanation.notes == ("K1 is fed 24.0 V, at 20 C enough (16 V), and does not pick up",)
+
+
 def test_names_that_only_an_edit_made_are_not_shown() -> None:
     explanation = explain(apply(stop_circuit(), "K2 coil shorted"), "K1", pressed("S2"))
     assert paths(explanation) == ["L+ > F1 > W11 > S2:13-14 > W15 > K1 > L-"]
