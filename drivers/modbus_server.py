@@ -35,7 +35,8 @@ class ModbusServer:
         self._pending: dict[socket.socket, bytes] = {}
         self._stopped = False
         try:
-            self._listener = socket.create_server((host, port))
+            family = socket.AF_INET6 if ":" in host else socket.AF_INET
+            self._listener = socket.create_server((host, port), family=family)
         except (OSError, UnicodeError, OverflowError) as error:
             self._selector.close()
             number = error.errno if isinstance(error, OSError) else None
