@@ -141,9 +141,9 @@ def _all_links(panel: Panel, positions: Mapping[str, str], states: Mapping[str, 
         for coil in owned:
             label = coil_label(tag, coil, len(owned))
             yield Link(coil.terminals, label, "coil")
-            outer, cut, _ = coil.terminals[0].partition("~")
-            if cut:
-                yield Link((outer, coil.terminals[0]), f"winding of {label}", "wire", "broken")
+            outer, _, defect = coil.terminals[0].partition("~")
+            if defect:
+                yield Link((outer, coil.terminals[0]), f"winding of {label}", "wire", defect)
 
 
 def _shown(tag: str) -> str:

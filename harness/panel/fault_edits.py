@@ -89,7 +89,7 @@ def with_short(panel: Panel, ends: tuple[Terminal, Terminal], *, ohm: float = SH
     return replace(bridged, supplies=tuple(supplies))
 
 
-def without_winding(panel: Panel, coil: Coil) -> tuple[Panel, Coil]:
+def without_winding(panel: Panel, coil: Coil, *, why: str = "broken") -> tuple[Panel, Coil]:
     """The panel and coil with the winding broken inside: no current; its suppression stays."""
     positive, negative = coil.terminals
     if coil.suppression == "resistor":
@@ -99,7 +99,7 @@ def without_winding(panel: Panel, coil: Coil) -> tuple[Panel, Coil]:
         diode = Diode(tag=f"{positive}{INNER}suppression", anode=negative, cathode=positive)
         panel = replace(panel, diodes=(*panel.diodes, diode))
     loose = replace(
-        coil, terminals=(f"{positive}{INNER}winding", negative), suppression="none", suppression_ohm=0.0
+        coil, terminals=(f"{positive}{INNER}{why}", negative), suppression="none", suppression_ohm=0.0
     )
     return panel, loose
 

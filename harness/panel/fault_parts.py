@@ -148,7 +148,7 @@ def _load_coil_edit(tag: str, change: CoilEdit) -> Edit:
 def _shorted_winding(panel: Panel, coil: Coil) -> tuple[Panel, Coil]:
     """All turns shorted: the terminals are bridged and nothing pulls."""
     ends = coil.terminals
-    panel, loose = without_winding(panel, coil)
+    panel, loose = without_winding(panel, coil, why="shorted")
     return with_short(panel, ends), loose
 
 

@@ -110,10 +110,11 @@ def test_faults_are_named_where_they_interrupt(fault: str, expected: str) -> Non
     assert expected in path
 
 
-def test_broken_winding_is_the_interruption() -> None:
-    explanation = explain(apply(stop_circuit(), "K1 coil open"), "K1", pressed("S2"))
+@pytest.mark.parametrize(("fault", "word"), [("K1 coil open", "broken"), ("K1 coil shorted", "shorted")])
+def test_bad_winding_is_the_interruption(fault: str, word: str) -> None:
+    explanation = explain(apply(stop_circuit(), fault), "K1", pressed("S2"))
     path = paths(explanation)[0]
-    assert path == "L+ > F1 > W11 > S2:13-14 > W15 > winding of K1 (broken) > K1 > L-"
+    assert path == f"L+ > F1 > W11 > S2:13-14 > W15 > winding of K1 ({word}) > K1 > L-"
 
 
 def test_relay_that_is_fed_and_does_not_pick_up_is_said_to_be() -> None:

@@ -198,6 +198,15 @@ def test_suppression_reversed_is_a_short_while_fed() -> None:
     assert on(apply(suppressed(), "K1 coil suppression reversed"), PRESSED) == set()
 
 
+@pytest.mark.parametrize(
+    ("name", "expected_s"), [("", 0.010), ("K1 coil suppression open", 0.010 - 0.003955)]
+)
+def test_suppression_open_releases_sooner(name: str, expected_s: float) -> None:
+    """The diode's decay by hand, L/R ln((I0 + V/R) / (I + V/R)): 1 H, 480.05 ohm, 50 to 6.25 mA, 0.7 V."""
+    made = apply(suppressed(), name) if name else suppressed()
+    assert change_s(made, PRESSED, RELEASED, "K1") == pytest.approx(expected_s, abs=2e-5)
+
+
 def test_earth_fault_on_an_earthed_system() -> None:
     """W3 to the frame: 24 V behind 1 ohm and a contact into 1.05 ohm leaves 11.7 V at Y1, which needs 12 V.
 
