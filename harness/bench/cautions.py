@@ -12,12 +12,12 @@ DEFER = "Local codes and a licensed or authorised person decide; panelproof is n
 _ALWAYS = (
     "Never test a panel that is still connected to an engine.",
     "Isolate and prove dead before wiring; solenoids and capacitors store energy.",
-    "Emergency stop within reach, hard-wired, cutting the panel's supply; its reset must re-energise nothing.",
-    "First step at low voltage and limited current: check polarity, cold resistances and that this is the panel.",
+    "Emergency stop within reach, hard-wired, cutting the supply; its reset must re-energise nothing.",
+    "First step at low voltage and limited current: polarity, cold resistances, and that it is this panel.",
     "Set the supply's over-voltage trip and read it back before full voltage.",
     "Boards may pulse or restore outputs at power-up: the supply contactor closes only after they read safe.",
-    "Insulation tests only with electronics and this bench disconnected; resistance readings only with the "
-    "supply off, proved dead, after a wait.",
+    "Insulation tests only with electronics and this bench disconnected.",
+    "Resistance readings only with the supply off, proved dead, after a wait.",
     "Leave it cycling unattended only with a board watchdog that has been proved.",
 )
 

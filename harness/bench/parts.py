@@ -1,4 +1,4 @@
-"""The bench as plain frozen values: boards, channels, the terminal map, ratings. Read by `harness.bench.files`."""
+"""The bench as plain frozen values: boards, channels, terminal map, ratings. Read by `harness.bench.files`."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ class InputChannel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpecialChannel:
-    """A channel of the bench's own: the supply contactor, the emergency-stop input, a supply-present input."""
+    """A channel of the bench's own: supply contactor, emergency-stop input, supply-present input."""
 
     board: str
     channel: int
@@ -86,7 +86,7 @@ class Bench:
 
     `hand_set`: things that no board drives; the run asks a person. `forbidden`: combinations of device
     positions that outputs never pass through. `longest_on_s`: longest time a load may be kept on, by tag.
-    `simulated`: nothing real is connected; a bench is simulated when any of its boards is, or when it says so.
+    `simulated`: nothing real is connected; so when any of its boards is simulated, or when it says so.
     """
 
     tag: str

@@ -115,7 +115,9 @@ def _states(step: StepResult) -> dict[str, str]:
 
 
 def _times(result: Result) -> list[str]:
-    rows: list[tuple[str, ...]] = [("times as read", "of", "times", "expected", "read (all within)", "verdict")]
+    rows: list[tuple[str, ...]] = [
+        ("times as read", "of", "times", "expected", "read (all within)", "verdict")
+    ]
     for step in result.steps:
         times = [reading for reading in step.readings if reading.quantity == "time"]
         if times:

@@ -19,13 +19,15 @@ from harness.cli.result import as_json, summary
 from harness.cli.screen import Screen, make_screen
 from harness.clock import RealClock
 from harness.errors import BenchError, UsageError
+from harness.measure.reading import Verdict
 from harness.record.journal import Journal, new_run_folder
 from harness.record.recorder import Recorder
 from harness.run.engine import Engine, Result, found
 from harness.run.events import Broken, CautionsShown, Event, MadeSafe, RunEnded, RunStarted
 from harness.run.hands import cannot_ask
+from harness.run.origin import Origin
 from harness.run.rig import Fittings, Rig
-from harness.run.stopping import terminable
+from harness.run.stopping import Terminated, terminable
 from harness.sequence.files import LoadedSequence
 
 SYNCED = frozenset({"run started", "step started", "step ended", "broken", "made safe", "run ended"})
@@ -117,6 +119,9 @@ def _recorded(job: Job, ready: Ready) -> Result:
         except BenchError as error:
             result = Result(simulated=ready.bench.simulated, error=str(error))
             _say_broken(result, error, sink, now_us())
+        except (KeyboardInterrupt, Terminated):
+            job.journal.seal(verdict=str(Verdict.INCONCLUSIVE), at_ns=ready.clock.now_ns())
+            raise
     job.journal.seal(verdict=str(result.verdict), at_ns=ready.clock.now_ns())
     return result
 
@@ -145,7 +150,7 @@ def _on_bench(
     )
     ask = cannot_ask if bench.simulated else asker(job.err)
     fittings = Fittings(opened.boards, clock, sink, ask, hands_of(opened, panel))
-    rig = Rig(panel, bench, fittings, start_ns)
+    rig = Rig(panel, bench, fittings, Origin(start_ns))
     engine = Engine(rig, sequence, seed=job.args.seed, screen=job.screen.live and not job.wanted.virtual)
     return engine.run()
 

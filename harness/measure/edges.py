@@ -24,7 +24,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Generic, Protocol, TypeVar
 
 
@@ -85,20 +84,6 @@ class Edge(Generic[S]):
 
     last_old: S
     first_new: S
-
-
-@dataclass(frozen=True, slots=True)
-class Flicker:
-    """A state that was left and came back. `at_ns`: when it was first seen; `samples`: how many showed it.
-
-    Its true length lies in [shortest_ns, longest_ns]; `longest_ns` is None when the samples begin or end in
-    it.
-    """
-
-    at_ns: int
-    shortest_ns: int
-    longest_ns: int | None
-    samples: int
 
 
 def stimulus(sent_ns: int, acknowledged_ns: int, output_delay_s: Range) -> Interval:
@@ -175,61 +160,6 @@ def find_edge(samples: Sequence[S], shows: Callable[[S], bool], agreeing: int = 
             if old_run >= agreeing or old_run == index + 1:
                 last_old = sample
     return None
-
-
-def settled(samples: Sequence[S], shows: Callable[[S], bool], agreeing: int = 3) -> S | None:
-    """The first sample of the unbroken run at the end that shows the state; None when the run is shorter than
-    `agreeing`: three on a bus whose frames have no checksum of their own."""
-    first: S | None = None
-    run = 0
-    for sample in reversed(samples):
-        if not shows(sample):
-            break
-        first, run = sample, run + 1
-    return first if run >= agreeing else None
-
-
-def flickers(samples: Sequence[S], shows: Callable[[S], bool], slack_s: float = 0.0) -> tuple[Flicker, ...]:
-    """Every time the state was left, with the bounds of how long. One sample is enough for a flicker.
-
-    `slack_s` is input age plus filter: either end may be reported that much late. Of one that is there at
-    the first sample, or still at the last, the longest time is not known: None.
-    """
-    found: list[Flicker] = []
-    away: list[S] = []
-    before: S | None = None
-    for sample in samples:
-        if not shows(sample):
-            away.append(sample)
-            continue
-        if away:
-            found.append(_flicker(before, away, sample, _ns(slack_s)))
-            away = []
-        before = sample
-    if away:
-        found.append(_flicker(before, away, None, _ns(slack_s)))
-    return tuple(found)
-
-
-def longest_missed_us(samples: Sequence[Timed], input_age_s: float, filter_s: float) -> int:
-    """How long a change and its return could be at most without any sample showing it, in us, rounded up.
-
-    The longest gap from sending to the next receipt, plus the age of an input, plus its filter, which
-    swallows shorter changes.
-    """
-    gaps = (later.received_ns - sooner.sent_ns for sooner, later in pairwise(samples))
-    return _us_above(max(gaps, default=0) + _ns(input_age_s) + _ns(filter_s))
-
-
-def _flicker(before: S | None, away: Sequence[S], after: S | None, slack_ns: int) -> Flicker:
-    first, last = away[0], away[-1]
-    whole_ns = None if before is None or after is None else after.received_ns - before.sent_ns + slack_ns
-    return Flicker(
-        at_ns=first.received_ns,
-        shortest_ns=max(0, last.sent_ns - first.received_ns - slack_ns),
-        longest_ns=whole_ns,
-        samples=len(away),
-    )
 
 
 def _ns(seconds: float) -> int:

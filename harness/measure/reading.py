@@ -9,7 +9,7 @@ from typing import Literal
 
 
 class Verdict(IntEnum):
-    """ISO/IEC 9646 verdicts with ETSI ES 201 873-1's error, in order of severity: the worst of several wins."""
+    """ISO/IEC 9646 verdicts with ETSI ES 201 873-1's error, least grave first: the worst of several wins."""
 
     PASS = 0
     INCONCLUSIVE = 1

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from harness.bench.board import Stamp
 from harness.clock import NS
 from harness.measure.decision import Rule, judge_time
-from harness.measure.edges import Bounds, elapsed
+from harness.measure.edges import Bounds, Edge, elapsed, find_edge
 from harness.measure.reading import Reading, Verdict
 from harness.panel.parts import Span
 from harness.run.proving import Prover, Settling, on_off
@@ -18,7 +18,7 @@ from harness.run.sampling import Shot
 from harness.sequence.steps import CycleStep, HoldStep, SetStep, StopStep, TimeStep
 
 Readings = tuple[Reading, ...]
-_Edge = tuple[Shot, Shot]
+EDGE_AGREEING = 2
 Judged = Callable[[dict[str, str], dict[str, bool], int], None]
 
 
@@ -82,7 +82,8 @@ def _phase(doing: Doing, states: dict[str, bool], stamp: Stamp, settle_s: float,
 def _stop_time(step: StopStep, stamp: Stamp, stopping: Settling, doing: Doing) -> Readings:
     if stopping.first is None or stopping.before is None or stopping.before.sent_ns < stamp.sent_ns:
         return ()  # nothing changed between the demand and the first sample: there is no edge to time
-    bounds = _bounds(doing.rig, tuple(step.stopped), stamp, stopping.before, stopping.first)
+    edge = Edge(stopping.before, stopping.first)
+    bounds = _bounds(doing.rig, tuple(step.stopped), stamp, edge)
     return (_time_reading("stop", bounds, None, step.within_s, doing.rule, "from demand to stopped"),)
 
 
@@ -105,24 +106,21 @@ def _repeat(step: TimeStep, number: int, doing: Doing) -> Reading:
     edge = _edge(step, last_old, stamp, doing, note)
     if edge is None:
         return _no_time(step, f"no edge within {step.beyond_s * 1e3:g} ms", note)
-    bounds = _bounds(doing.rig, (step.of,), stamp, *edge)
+    bounds = _bounds(doing.rig, (step.of,), stamp, edge)
     return _time_reading(step.of, bounds, step.at_least_s, step.at_most_s, doing.rule, note)
 
 
-def _edge(step: TimeStep, last_old: Shot, stamp: Stamp, doing: Doing, note: str) -> _Edge | None:
-    """The last old sample and the first new one; two new ones in a row make an edge."""
+def _edge(step: TimeStep, last_old: Shot, stamp: Stamp, doing: Doing, note: str) -> Edge[Shot] | None:
+    """The last old sample and the first new one; two agreeing ones in a row on either side."""
     pattern = doing.rig.channels.pattern({step.of: step.to})
-    old, first = last_old, None
-    while True:
+    shots, agreeing = [last_old], 0
+    while agreeing < EDGE_AGREEING:
         shot = doing.prover.sample(note, flat_out=True)
-        if not pattern.shown_by(shot.word):
-            old, first = shot, None
-        elif first is not None:
-            return old, first
-        else:
-            first = shot
-        if shot.sent_ns - stamp.received_ns > step.beyond_s * NS and first is None:
+        shots.append(shot)
+        agreeing = agreeing + 1 if pattern.shown_by(shot.word) else 0
+        if shot.sent_ns - stamp.received_ns > step.beyond_s * NS and not agreeing:
             return None
+    return find_edge(shots, lambda one: pattern.shown_by(one.word), EDGE_AGREEING)
 
 
 def _random_phase(doing: Doing) -> None:
@@ -132,18 +130,20 @@ def _random_phase(doing: Doing) -> None:
     clock.sleep_until(clock.now_ns() + round(doing.phase.random() * max(scan_s, 0.005) * NS))
 
 
-def _bounds(rig: Rig, tags: tuple[str, ...], stamp: Stamp, old: Shot, new: Shot) -> Bounds:
+def _bounds(rig: Rig, tags: tuple[str, ...], stamp: Stamp, edge: Edge[Shot]) -> Bounds:
+    """Bounds by what the bench file states; contacts of the panel may bounce before an input settles."""
     channels = [channel for tag in tags for channel in rig.channels.judging[tag]]
     boards = [rig.bench.board(channel.board) for channel in channels]
     driving = {output.board for output in rig.bench.outputs}
     delays = [board.output_delay_s for board in rig.bench.boards if board.name in driving]
     return elapsed(
         (stamp.sent_ns, stamp.received_ns),
-        last_old_sent_ns=old.sent_ns,
-        first_new_received_ns=new.received_ns,
+        last_old_sent_ns=edge.last_old.sent_ns,
+        first_new_received_ns=edge.first_new.received_ns,
         output_delay_s=Span(min(d.low for d in delays), max(d.high for d in delays)),
         input_age_s=max(board.input_age_s for board in boards),
         filter_s=max(channel.filter_s for channel in channels),
+        bounce_s=max((relay.bounce_s for relay in rig.panel.relays), default=0.0),
     )
 
 

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from harness.bench.parts import Bench, InputChannel
+from harness.clock import NS
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +26,7 @@ class Pattern:
 
 
 class Channels:
-    """The input map of one bench."""
+    """The input map of one bench. `slack_ns`: how much later than a change an input may report it."""
 
     def __init__(self, bench: Bench) -> None:
         self.offsets: dict[str, int] = {}
@@ -36,6 +37,13 @@ class Channels:
         self._bits = {channel.name: self._bit(channel) for channel in bench.inputs}
         self.inputs = {channel.name: channel for channel in bench.inputs}
         self.judging = _judging(bench.inputs)
+        self.slack_ns = round(
+            NS
+            * (
+                max((channel.filter_s for channel in bench.inputs), default=0.0)
+                + max((board.input_age_s for board in bench.boards), default=0.0)
+            )
+        )
         self._states: dict[int, dict[str, bool | None]] = {}
 
     def _bit(self, channel: InputChannel) -> int:

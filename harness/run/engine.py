@@ -136,7 +136,6 @@ class Engine:
         positions = {t: p for t, p in self._judged_at(step).items() if p != rest[t]}
         self.result.steps.append(StepResult(step.title, verdict, readings, positions, note))
         gap_us = self._rig.sampler.longest_gap_ns // 1000
-        slowest_s = max((c.filter_s for c in self._rig.bench.inputs), default=0.0)
         self._sink(
             StepEnded(
                 at_us=self._rig.now_us,
@@ -147,7 +146,7 @@ class Engine:
                 positions=positions,
                 readings=readings,
                 longest_gap_us=gap_us,
-                missed_below_us=gap_us + round(slowest_s * 1e6),
+                missed_below_us=gap_us + self._rig.channels.slack_ns // 1000,
                 polls=self._rig.sampler.polls,
                 note=note,
             )
@@ -171,7 +170,7 @@ class Engine:
             return
         self._told_ns = shot.received_ns
         states = self._rig.channels.states(shot.word)
-        at_us = self._rig.at_us(shot.received_ns)
+        at_us = self._rig.origin.down_us(shot.received_ns)
         self._sink(Progress(at_us=at_us, index=self._index, doing=doing, states=states))
 
     def _break(self, error: BenchError) -> None:

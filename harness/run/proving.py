@@ -55,7 +55,7 @@ class Prover:
 
     def watch(self, watches: Iterable[Watch]) -> None:
         """Watch from the next sample on."""
-        self._vigils += [Vigil(w, self._rig.channels, self._rig.at_us) for w in watches]
+        self._vigils += [Vigil(w, self._rig.channels, self._rig.origin.down_us) for w in watches]
 
     def end_watch(self) -> None:
         """Stop watching; what was found stays."""
@@ -95,8 +95,9 @@ class Prover:
         """`states` must stay for `hold_s`; a reading for each that left, none for those that stayed."""
         start = self._rig.sampler.last
         end_ns = self._rig.fittings.clock.now_ns() + round(hold_s * NS)
-        stays = {tag: (self._rig.channels.pattern({tag: on}), Spells()) for tag, on in states.items()}
-        whole = self._rig.channels.pattern(states)
+        channels = self._rig.channels
+        stays = {tag: (channels.pattern({tag: on}), Spells(channels.slack_ns)) for tag, on in states.items()}
+        whole = channels.pattern(states)
         before, left = start, False
         while self._rig.fittings.clock.now_ns() < end_ns:
             shot = self.sample(note or "holding")

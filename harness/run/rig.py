@@ -14,6 +14,7 @@ from harness.run.channels import Channels
 from harness.run.events import Asked, MadeSafe, Moved, Sink, Written
 from harness.run.hands import Ask, NotSet, SimulatedHands
 from harness.run.moves import Mover, Write
+from harness.run.origin import Origin
 from harness.run.sampling import Sampler
 
 
@@ -35,7 +36,7 @@ class Rig:
     panel: Panel
     bench: Bench
     fittings: Fittings
-    start_ns: int
+    origin: Origin
     positions: dict[str, str] = field(init=False)
     channels: Channels = field(init=False)
     sampler: Sampler = field(init=False)
@@ -55,16 +56,12 @@ class Rig:
             self.channels,
             self.fittings.clock,
             self.fittings.sink,
-            self.at_us,
+            self.origin,
         )
-
-    def at_us(self, at_ns: int) -> int:
-        """Clock nanoseconds as the run's microseconds."""
-        return (at_ns - self.start_ns) // 1000
 
     @property
     def now_us(self) -> int:
-        return self.at_us(self.fittings.clock.now_ns())
+        return self.origin.down_us(self.fittings.clock.now_ns())
 
     def rest(self) -> None:
         """Command every driven output to its rest position; the panel's supply is still off."""
@@ -183,11 +180,11 @@ class Rig:
     def _written(self, board: str, states: Mapping[str, bool], stamp: Stamp) -> None:
         self.fittings.sink(
             Written(
-                at_us=self.at_us(stamp.received_ns),
+                at_us=self.origin.down_us(stamp.received_ns),
                 board=board,
                 outputs={name: "on" if on else "off" for name, on in states.items()},
-                sent_us=self.at_us(stamp.sent_ns),
-                acknowledged_us=self.at_us(stamp.received_ns),
+                sent_us=self.origin.down_us(stamp.sent_ns),
+                acknowledged_us=self.origin.up_us(stamp.received_ns),
             )
         )
 

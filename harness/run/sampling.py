@@ -6,7 +6,7 @@ last receipt, so that bounds made from them hold for every board. Nothing here j
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from harness.bench.board import Board
@@ -15,6 +15,7 @@ from harness.clock import NS, Clock
 from harness.errors import BenchError
 from harness.run.channels import Channels
 from harness.run.events import InputsChanged, Sink
+from harness.run.origin import Origin
 
 
 class EmergencyStop(BenchError):
@@ -39,7 +40,7 @@ class Shot:
 
 
 class Sampler:
-    """Polls the boards. `at_us` turns clock nanoseconds into the run's microseconds."""
+    """Polls the boards, in the order of the bench file."""
 
     def __init__(
         self,
@@ -48,7 +49,7 @@ class Sampler:
         channels: Channels,
         clock: Clock,
         sink: Sink,
-        at_us: Callable[[int], int],
+        origin: Origin,
     ) -> None:
         self._ports = [
             (boards[spec.name], channels.offsets[spec.name], (1 << spec.input_count) - 1)
@@ -58,7 +59,7 @@ class Sampler:
         self._channels = channels
         self._clock = clock
         self._sink = sink
-        self._at_us = at_us
+        self._origin = origin
         self._poll_ns = round(max((spec.poll_s for spec in bench.boards), default=0.0) * NS)
         self._stop = _special(bench.emergency_stop, channels)
         self._on_limits = [
@@ -116,12 +117,12 @@ class Sampler:
         changed = -1 if last is None else shot.word ^ last.word
         self._sink(
             InputsChanged(
-                at_us=self._at_us(shot.received_ns),
+                at_us=self._origin.down_us(shot.received_ns),
                 board=_board_of(self._channels, changed),
                 inputs=self._channels.named(shot.word, changed),
-                before_us=self._at_us(shot.sent_ns if last is None else last.sent_ns),
-                sent_us=self._at_us(shot.sent_ns),
-                received_us=self._at_us(shot.received_ns),
+                before_us=self._origin.down_us(shot.sent_ns if last is None else last.sent_ns),
+                sent_us=self._origin.down_us(shot.sent_ns),
+                received_us=self._origin.up_us(shot.received_ns),
             )
         )
 

@@ -1,7 +1,7 @@
 """How long something showed in polled inputs, as bounds. Pure.
 
-Shown in samples i to j, its true length lies between `sent(j) - received(i)` and
-`received(j+1) - sent(i-1)`.
+Shown in samples i to j, its true length lies between `sent(j) - received(i)` less the slack and
+`received(j+1) - sent(i-1)` plus the slack: input age and filter, by which either end may be reported late.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ class Spell:
 class Spells:
     """Collects spells; keeps the worst and their number."""
 
-    def __init__(self) -> None:
+    def __init__(self, slack_ns: int) -> None:
+        self._slack_ns = slack_ns
         self.worst: Spell | None = None
         self.count = 0
         self._before: Shot | None = None
@@ -52,8 +53,8 @@ class Spells:
         assert self._first is not None
         assert self._last is not None
         spell = Spell(
-            max(0, self._last.sent_ns - self._first.received_ns),
-            outer_end_ns - self._outer_start_ns,
+            max(0, self._last.sent_ns - self._first.received_ns - self._slack_ns),
+            outer_end_ns - self._outer_start_ns + self._slack_ns,
             self._first.received_ns,
         )
         self.count += 1

@@ -28,7 +28,7 @@ class Vigil:
         self._watch = watch
         self._pattern = channels.pattern(watch.states)
         self._at_us = at_us
-        self._spells = Spells()
+        self._spells = Spells(channels.slack_ns)
 
     def see(self, shot: Shot) -> None:
         """Take the next round."""

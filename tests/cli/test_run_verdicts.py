@@ -113,7 +113,9 @@ def test_expected_from_the_panel_proves_self_consistency_only(tmp_path: Path) ->
     (tmp_path / "own.sequence.yaml").write_text(text)
     status, answer = run(tmp_path / "logs", str(tmp_path / "own.sequence.yaml"))
     assert (status, answer["self_consistent"]) == (0, True)
-    _, out, _ = call("run", str(tmp_path / "own.sequence.yaml"), "--virtual-time", "--logs", str(tmp_path / "l"))
+    _, out, _ = call(
+        "run", str(tmp_path / "own.sequence.yaml"), "--virtual-time", "--logs", str(tmp_path / "l")
+    )
     assert "this proves self-consistency only" in out
 
 

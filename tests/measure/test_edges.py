@@ -13,14 +13,10 @@ from hypothesis import strategies as st
 from harness.measure.edges import (
     Bounds,
     Edge,
-    Flicker,
     Interval,
     elapsed,
     event,
     find_edge,
-    flickers,
-    longest_missed_us,
-    settled,
     stimulus,
 )
 
@@ -314,91 +310,3 @@ def test_find_edge(text: str, agreeing: int, edge: tuple[int, int] | None) -> No
     samples = polls(text)
     expected = None if edge is None else Edge(samples[edge[0]], samples[edge[1]])
     assert find_edge(samples, new, agreeing) == expected
-
-
-@pytest.mark.parametrize(
-    ("text", "first"),
-    [
-        pytest.param("ooNNN", 2, id="three agree"),
-        pytest.param("ooNN", None, id="two do not do"),
-        pytest.param("oNNNoNN", None, id="the run at the end counts"),
-        pytest.param("oNNNoNNNN", 5, id="its first reading"),
-        pytest.param("NNNo", None, id="left at the end"),
-        pytest.param("NNN", 0, id="from the start"),
-        pytest.param("", None, id="no readings"),
-    ],
-)
-def test_settled(text: str, first: int | None) -> None:
-    samples = polls(text)
-    assert settled(samples, new) == (None if first is None else samples[first])
-
-
-@pytest.mark.parametrize(
-    ("text", "found"),
-    [
-        pytest.param("NNNN", (), id="none"),
-        pytest.param(
-            "NNoNN", (Flicker(22 * MS, 0, 22 * MS, 1),), id="one reading: from nothing to two periods"
-        ),
-        pytest.param("NooooN", (Flicker(12 * MS, 28 * MS, 52 * MS, 4),), id="four readings"),
-        pytest.param(
-            "NoNoN", (Flicker(12 * MS, 0, 22 * MS, 1), Flicker(32 * MS, 0, 22 * MS, 1)), id="two of them"
-        ),
-        pytest.param("NNoo", (Flicker(22 * MS, 8 * MS, None, 2),), id="still away"),
-        pytest.param("ooN", (Flicker(2 * MS, 8 * MS, None, 2),), id="away from the start"),
-    ],
-)
-def test_flickers(text: str, found: tuple[Flicker, ...]) -> None:
-    assert flickers(polls(text), new) == found
-
-
-def pulse(truth: Truth, length_ns: int, chance: random.Random) -> list[Poll]:
-    """Polls of an input that is off from `start` for `length_ns`, let through late at either end."""
-    start = 20 * truth.period_ns + chance.randrange(10 * truth.period_ns)
-    gone = start + chance.randint(0, truth.filter_ns)
-    back = max(gone, start + length_ns + chance.randint(0, truth.filter_ns))
-    samples, at = [], 0
-    while at < back + 5 * truth.period_ns + truth.age_ns:
-        received = at + chance.randint(0, truth.takes_ns)
-        shown_at = chance.randint(at - truth.age_ns, received)
-        samples.append(Poll(at, received, int(not gone <= shown_at < back)))
-        at = max(received, at + chance.randint(truth.period_ns // 2, truth.period_ns))
-    return samples
-
-
-@given(TRUTHS, st.integers(0, 100 * MS), st.integers(0, 2**32))
-@settings(max_examples=200, deadline=None)
-def test_the_length_of_a_flicker_is_bounded(truth: Truth, length_ns: int, seed: int) -> None:
-    samples = pulse(truth, length_ns, random.Random(seed))
-    found = flickers(samples, new, (truth.age_ns + truth.filter_ns) / 1e9)
-    away = [k for k, sample in enumerate(samples) if not new(sample)]
-    if away and len(found) == 1:  # readings of different age can show one pulse as two
-        assert found[0].longest_ns is not None
-        assert found[0].shortest_ns <= length_ns <= found[0].longest_ns
-    assert sum(flicker.samples for flicker in found) == len(away)
-
-
-@given(TRUTHS, st.integers(0, 2**32))
-@settings(max_examples=200, deadline=None)
-def test_a_flicker_longer_than_stated_is_never_missed(truth: Truth, seed: int) -> None:
-    chance = random.Random(seed)
-    samples = pulse(truth, 0, chance)
-    limit_us = longest_missed_us(samples, truth.age_ns / 1e9, truth.filter_ns / 1e9)
-    longest_gap_ns = max(truth.period_ns, truth.takes_ns) + truth.takes_ns
-    longer_ns = longest_gap_ns + truth.age_ns + truth.filter_ns + 1
-    assert limit_us * 1000 < longer_ns + 1000, "no gap of these polls is longer"
-    assert flickers(pulse(truth, longer_ns, chance), new)
-
-
-def test_a_flicker_of_nearly_that_length_can_be_missed() -> None:
-    """Readings from 10 to 12 and from 20 to 22 ms; off from 10.001 to 21.999 ms falls between the two."""
-    samples = polls("NNNN")
-    assert longest_missed_us(samples, 0.0, 0.0) == 12_000
-    assert longest_missed_us(samples, 0.001, 0.003) == 16_000
-    assert longest_missed_us(samples[:1], 0.0, 0.003) == 3_000
-    unlucky = {0: 0, 1: 10 * MS, 2: 22 * MS, 3: 30 * MS}  # the moment that each reading really shows
-    shown = [
-        Poll(s.sent_ns, s.received_ns, int(not 10_001_000 <= unlucky[k] < 21_999_000))
-        for k, s in enumerate(samples)
-    ]
-    assert flickers(shown, new) == ()

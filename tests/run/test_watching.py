@@ -82,7 +82,7 @@ def test_a_watch_says_what_when_and_why() -> None:
 )
 def test_bounds_of_a_spell_always_hold(start: int, length: int, period: int, took: int) -> None:
     """The input is on in [start, start+length); each sample reads it at some moment of its transaction."""
-    spells = Spells()
+    spells = Spells(0)
     for sent in range(0, 500, period + took):
         moment = sent + took // 2
         spells.see(Shot(sent, sent + took, 0), start <= moment < start + length)
