@@ -39,6 +39,7 @@ def as_json(result: Result, loaded: LoadedSequence, folder: Path) -> dict[str, A
         "error": result.error,
         "exchanged": result.exchanged,
         "not_proved": [*loaded.panel.not_proved, *loaded.sequence.not_proved],
+        "notes": list(loaded.sequence.notes),
         "steps": [_step(step) for step in result.steps],
     }
 
@@ -136,7 +137,7 @@ def _time_row(step: StepResult, times: list[Reading]) -> tuple[str, ...]:
 
 
 def _not_proved(loaded: LoadedSequence) -> list[str]:
-    texts = [*loaded.panel.not_proved, *loaded.sequence.not_proved]
+    texts = [*loaded.panel.not_proved, *loaded.sequence.not_proved, *loaded.sequence.notes]
     return ["Not proved here:", *(f"  - {text}" for text in texts)] if texts else []
 
 

@@ -175,6 +175,7 @@ def _started(job: Job, simulated: bool) -> RunStarted:
         faults=job.wanted.faults,
         steps=tuple(step.title for step in sequence.steps),
         not_proved=(*panel.not_proved, *sequence.not_proved),
+        notes=sequence.notes,
     )
 
 

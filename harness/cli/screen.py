@@ -181,7 +181,7 @@ class Live:
             return Text("")
         total = len(self._started.steps) + 1
         doing = self._progress.doing if self._progress else "moving"
-        title = Text.assemble((f"step {self._step.index}: {self._step.title}", "bold"), f"  {doing}")
+        title = Text.assemble((self._step.title, "bold"), f"  {doing}")
         title.truncate(self._console.width - 1, overflow="ellipsis")
         failed = Text(f"{self._step.index} of {total} done, {self._failed} failed")
         bar = ProgressBar(total=total, completed=self._step.index, width=min(40, self._console.width - 2))

@@ -42,6 +42,7 @@ class RunStarted(Event):
     faults: tuple[str, ...]
     steps: tuple[str, ...]
     not_proved: tuple[str, ...]
+    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
