@@ -39,7 +39,8 @@ def main(argv: Sequence[str]) -> int:
     if wanted.until_stdin_closes:
         threading.Thread(target=_wait_for_end_of_input, args=(server.stop,), daemon=True).start()
     bound_host, bound_port = server.address
-    sys.stdout.write(f"serving SIMULATED panel {panel.tag} on {bound_host}:{bound_port}\n")
+    shown = f"[{bound_host}]" if ":" in bound_host else bound_host
+    sys.stdout.write(f"serving SIMULATED panel {panel.tag} on {shown}:{bound_port}\n")
     sys.stdout.flush()
     server.serve(idle=rig.advance)
     return 0

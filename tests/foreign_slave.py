@@ -3,7 +3,8 @@
 modbus_tk (1.1.5) holds the tables and speaks on the wire; the simulated panel is only their source and
 sink: before discrete inputs are read they are brought up to date, after every request the coils are handed
 on. Both happen in modbus_tk's own thread, so the panel has one owner. Boards answer to the units that
-`harness.bench.wire.units` gives them, board `hand` to 247. It has no identification.
+`harness.bench.wire.units` gives them, board `hand` to 247. modbus_tk has no identification (function 43);
+one that says SIMULATED BOARD is added, because that is what it is, unless it is to be `mute`.
 
     with foreign_slave(panel_path, bench_path, faults=["K1 coil open"]) as port:
         ...
@@ -23,13 +24,18 @@ from typing import Any
 
 import harness
 
+# MODBUS Application Protocol V1.1b3, 6.21, after the function: type 0E, basic, conformity 01, three objects
+IDENTITY = "0E 01 01 00 00 03 00 04 54 65 73 74 01 0F 53 49 4D 55 4C 41 54 45 44 20 42 4F 41 52 44 02 01 31"
 _HOUSE = Path(harness.__file__).resolve().parents[1]  # the copy under test, a checkout or an installed one
 
 
 @contextmanager
-def foreign_slave(panel: Path, bench: Path, faults: Sequence[str] = ()) -> Iterator[int]:
+def foreign_slave(
+    panel: Path, bench: Path, faults: Sequence[str] = (), *, mute: bool = False
+) -> Iterator[int]:
     """The slave as a process; gives its port on 127.0.0.1."""
     command = [sys.executable, "-P", __file__, str(panel), str(bench)]
+    command += ["--mute"] if mute else []
     for name in faults:
         command += ["--fault", name]
     place = os.environ | {"PYTHONPATH": str(_HOUSE)}
@@ -50,7 +56,7 @@ def foreign_slave(panel: Path, bench: Path, faults: Sequence[str] = ()) -> Itera
 class Bridge:
     """Keeps modbus_tk's tables and the simulated panel together."""
 
-    def __init__(self, server: Any, rig: Any, units: dict[str, int]) -> None:
+    def __init__(self, server: Any, rig: Any, units: dict[str, int], identity: bytes) -> None:
         from modbus_tk import defines
 
         self._rig = rig
@@ -58,6 +64,8 @@ class Bridge:
         self._coils: dict[str, int] = {}
         for name, spec in rig.specs.items():
             slave = server.add_slave(units[name])
+            if identity:
+                slave._fn_code_map[43] = lambda _pdu: identity
             if spec.output_count:
                 slave.add_block("coils", defines.COILS, 0, spec.output_count)
             if spec.input_count:
@@ -97,11 +105,13 @@ def main() -> None:
     parser.add_argument("panel", type=Path)
     parser.add_argument("bench", type=Path)
     parser.add_argument("--fault", action="append", default=[])
+    parser.add_argument("--mute", action="store_true")
     wanted = parser.parse_args()
     bench = load_bench(wanted.bench).bench
     rig = SimulatedRig(load_panel(wanted.panel).panel, bench, RealClock(), faults=wanted.fault)
+    identity = b"" if wanted.mute else bytes.fromhex(IDENTITY)
     server = modbus_tcp.TcpServer(port=0, address="127.0.0.1")
-    bridge = Bridge(server, rig, units(bench) | {HAND: HAND_UNIT})
+    bridge = Bridge(server, rig, units(bench) | {HAND: HAND_UNIT}, identity)
     hooks.install_hook("modbus.Slave.handle_read_discrete_inputs_request", bridge.before_inputs)
     hooks.install_hook("modbus.Server.after_handle_request", bridge.after_request)
     server.start()

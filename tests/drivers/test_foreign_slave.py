@@ -29,7 +29,7 @@ def board(port: int, name: str = "IO1", **settings: int) -> ModbusTcpBoard:
 
 @pytest.fixture(scope="module")
 def port() -> Iterator[int]:
-    with foreign_slave(PANEL, BENCH) as port:
+    with foreign_slave(PANEL, BENCH, mute=True) as port:
         yield port
 
 
@@ -67,6 +67,7 @@ def test_panel_behind_it_seals_in_and_stops(port: int) -> None:
 
 def test_fault_of_the_panel_behind_it() -> None:
     with foreign_slave(PANEL, BENCH, ["K1 coil open"]) as port, board(port) as io1:
+        assert io1.identify() == Identity("Test", "SIMULATED BOARD", "1", simulated=True)
         io1.write({7: True, 2: True})
         assert wait_for(io1, 0b100_0010, 0b100_0010) & 0b100_0010 == 0b100_0000
 
