@@ -28,7 +28,7 @@ from contextlib import suppress
 from pymodbus.exceptions import ModbusException
 
 from drivers.modbus_question import EXCEPTIONS, LARGEST, Fault, Question, fault_of, frame_size
-from harness.bench.trace import Trace
+from harness.bench.bus_trace import Trace
 from harness.clock import NS, Clock
 from harness.errors import BenchError, BoardAbsent, BoardGarbled, BoardRefused, BoardTimeout
 

@@ -15,8 +15,8 @@ from math import inf
 from types import TracebackType
 from typing import NamedTuple, Self
 
+from harness.bench.bus_trace import Trace
 from harness.bench.parts import BoardSpec
-from harness.bench.trace import Trace
 from harness.clock import Clock
 from harness.errors import BenchError, BoardClosed
 

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TextIO
 
 from harness.bench.board import Board, Identity
+from harness.bench.bus_trace import trace_to
 from harness.bench.hands import HAND, hand_board_spec, hand_channels
 from harness.bench.parts import Bench
 from harness.bench.registry import make_board, simulator
-from harness.bench.trace import trace_to
 from harness.bench.wire import wire_specs
 from harness.cli.server import served
 from harness.clock import Clock, RealClock, VirtualClock

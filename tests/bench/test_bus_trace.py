@@ -6,7 +6,7 @@ import io
 
 import pytest
 
-from harness.bench.trace import trace_to
+from harness.bench.bus_trace import trace_to
 from harness.errors import RecordError
 
 
