@@ -1,4 +1,4 @@
-"""A pointer for the fitter: the path that should feed what did not come, from the panel as drawn."""
+"""A pointer for the fitter: the paths that should feed, or cut, what is wrong, from the panel as drawn."""
 
 from __future__ import annotations
 
@@ -15,26 +15,28 @@ if TYPE_CHECKING:
 PATHS_SHOWN = 2
 
 
-def feeds(step: StepResult, panel: Panel) -> list[str]:
-    """Where to put the meter for the first thing of a failed step that should be on and is not."""
-    missing = next((r for r in step.readings if _missing(r)), None)
-    if missing is None or missing.of not in panel.outputs:
+def pointer(step: StepResult, panel: Panel) -> list[str]:
+    """Where to put the meter for the first wrong state of a failed step, or nothing."""
+    wrong = next((r for r in step.readings if _is_settled_wrong(r)), None)
+    if wrong is None or wrong.of not in panel.outputs:
         return []
     from harness.panel.explain import explain
 
     try:
-        explanation = explain(panel, missing.of, step.positions)
+        explanation = explain(panel, wrong.of, step.positions)
     except PanelproofError:
         return []  # a pointer is a help, never a second failure
-    if explanation.state is not True:
-        return []
-    return [f"{missing.of} should be fed by {path}" for path in explanation.paths[:PATHS_SHOWN]]
+    if explanation.state is not (wrong.expected == "on"):
+        return []  # the row is reached another way than from rest; a path from here would mislead
+    paths = sorted(explanation.paths, key=lambda path: len(path.interrupted))[:PATHS_SHOWN]
+    word = "be fed by" if explanation.state else "be cut in"
+    return [f"{wrong.of} should {word} {path}" for path in paths]
 
 
-def _missing(reading: Reading) -> bool:
+def _is_settled_wrong(reading: Reading) -> bool:
     return (
         reading.verdict is Verdict.FAIL
         and reading.quantity == "state"
-        and (reading.expected, reading.read) == ("on", "off")
+        and {reading.expected, reading.read} == {"on", "off"}
         and not reading.note.startswith(("running", "after release"))
     )

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from harness.cli.colour import painter
-from harness.cli.hint import feeds
+from harness.cli.hint import pointer
 from harness.cli.output import columns
 from harness.measure.reading import Reading, Verdict, worst
 
@@ -86,7 +88,16 @@ def summary(result: Result, loaded: LoadedSequence, folder: Path, out: TextIO) -
         lines.append(f"{paint('caution', 'WIRING')}  {result.exchanged}")
     if result.simulated:
         lines.append(paint("caution", NOTICE))
-    print("\n".join(lines), file=out)
+    print("\n".join(lines if not out.isatty() else _wrapped(lines)), file=out)
+
+
+def _wrapped(lines: list[str]) -> list[str]:
+    """Prose broken at words; rows of tables stay as they are."""
+    width = shutil.get_terminal_size().columns
+    return [
+        textwrap.fill(line, width, subsequent_indent="    ") if line.startswith("  - ") else line
+        for line in lines
+    ]
 
 
 def _truth_table(result: Result, panel: Panel) -> list[str]:
@@ -163,7 +174,7 @@ def _failures(result: Result, panel: Panel, paint: Any) -> list[str]:
         bad = [reading for reading in step.readings if reading.verdict is not Verdict.PASS]
         lines += [f"  {_fault_line(reading, panel)}" for reading in bad[:SHOWN_READINGS]]
         if number == 0:
-            lines += [f"  {line}" for line in feeds(step, panel)]
+            lines += [f"  {line}" for line in pointer(step, panel)]
         if len(bad) > SHOWN_READINGS:
             lines.append(f"  and {len(bad) - SHOWN_READINGS} more readings of this step")
     if len(wrong) > SHOWN_FAILURES:

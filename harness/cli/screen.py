@@ -14,6 +14,7 @@ from harness.run.events import (
     Event,
     Exchanged,
     MadeSafe,
+    Moved,
     Progress,
     RunStarted,
     StepEnded,
@@ -145,6 +146,7 @@ class Live:
         self._step: StepStarted | None = None
         self._progress: Progress | None = None
         self._started: RunStarted | None = None
+        self._positions: dict[str, str] = {}
         self._failed = 0
 
     def __enter__(self) -> Self:
@@ -163,14 +165,17 @@ class Live:
                 self._step, self._progress = event, None
             case Progress():
                 self._progress = event
+            case Moved():
+                self._positions |= event.positions
             case StepEnded():
                 self._failed += event.verdict is Verdict.FAIL
         self._print(event)
         self._live.update(self._below())
 
     def _print(self, event: Event) -> None:
+        plain = isinstance(event, StepEnded) and event.verdict is Verdict.PASS
         for line in lines_of(event):
-            self._console.print(_styled(line, event), soft_wrap=False)
+            self._console.print(_styled(line, event), no_wrap=plain, overflow="ellipsis" if plain else "fold")
 
     def _below(self) -> RenderableType:
         from rich.console import Group
@@ -186,7 +191,9 @@ class Live:
         failed = Text(f"{self._step.index} of {total} done, {self._failed} failed")
         bar = ProgressBar(total=total, completed=self._step.index, width=min(40, self._console.width - 2))
         notice = [Text(NOTICE, style="bold yellow")] if self._started.simulated else []
-        return Group(Text(""), title, bar, failed, self._lamps(), *notice)
+        places = Text("set: " + ", ".join(f"{tag} {place}" for tag, place in self._positions.items()))
+        places.truncate(self._console.width - 1, overflow="ellipsis")
+        return Group(Text(""), title, bar, failed, places, self._lamps(), *notice)
 
     def _lamps(self) -> RenderableType:
         from rich.columns import Columns

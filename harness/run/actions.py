@@ -19,6 +19,8 @@ from harness.sequence.steps import CycleStep, HoldStep, SetStep, StopStep, TimeS
 
 Readings = tuple[Reading, ...]
 EDGE_AGREEING = 2
+VOIDS_ALLOWED = 3
+VOID_GAP_NS = 25_000_000
 Judged = Callable[[dict[str, str], dict[str, bool], int], None]
 
 
@@ -94,20 +96,31 @@ def time_step(step: TimeStep, doing: Doing) -> Readings:
 
 
 def _repeat(step: TimeStep, number: int, doing: Doing) -> Reading:
+    """One repeat. One whose samples or write lay too far apart is void, whatever it read, and done again."""
     note = f"repeat {number} of {step.repeats}"
+    for void in range(VOIDS_ALLOWED + 1):
+        reading, gap_ns = _attempt(step, doing, f"{note}, {void} void before" if void else note)
+        if gap_ns <= VOID_GAP_NS:
+            break
+    return reading
+
+
+def _attempt(step: TimeStep, doing: Doing, note: str) -> tuple[Reading, int]:
+    """The reading, and the longest time that the bench itself was away during it."""
     stamp = doing.rig.move(step.start)
     before = {step.of: not step.to}
     if not doing.prover.settle(before, stamp, step.settle_s, f"{note}, at start").reached:
         read = f"was already {on_off(step.to)} before the stimulus, or never settled"
-        return _no_time(step, read, note)
+        return _no_time(step, read, note), 0
     _random_phase(doing)
     last_old = doing.prover.sample(note, flat_out=True)
     stamp = doing.rig.move(step.end)
     edge = _edge(step, last_old, stamp, doing, note)
     if edge is None:
-        return _no_time(step, f"no edge within {step.beyond_s * 1e3:g} ms", note)
+        return _no_time(step, f"no edge within {step.beyond_s * 1e3:g} ms", note), 0
     bounds = _bounds(doing.rig, (step.of,), stamp, edge)
-    return _time_reading(step.of, bounds, step.at_least_s, step.at_most_s, doing.rule, note)
+    away_ns = max(stamp.received_ns - stamp.sent_ns, edge.first_new.received_ns - edge.last_old.sent_ns)
+    return _time_reading(step.of, bounds, step.at_least_s, step.at_most_s, doing.rule, note), away_ns
 
 
 def _edge(step: TimeStep, last_old: Shot, stamp: Stamp, doing: Doing, note: str) -> Edge[Shot] | None:

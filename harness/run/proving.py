@@ -137,7 +137,7 @@ class _Arrivals:
         self._pattern = rig.channels.pattern(states)
         self._word = -1
         self._previous: Shot | None = rig.sampler.last
-        self.since: dict[str, Shot] = {}
+        self.since: dict[str, tuple[Shot | None, Shot]] = {}
         self.read: dict[str, bool | None] = {}
         self.agreeing = 0
         self.before: Shot | None = None
@@ -165,19 +165,22 @@ class _Arrivals:
             if read != expected:
                 self.since.pop(tag, None)
             else:
-                self.since.setdefault(tag, shot)
+                self.since.setdefault(tag, (self._previous, shot))
 
 
 def _state_reading(
     tag: str, on: bool, arrivals: _Arrivals, since: Stamp, limit_ns: int, note: str
 ) -> Reading:
     arrival = arrivals.since.get(tag)
-    took_ns = None if arrival is None else arrival.received_ns - since.sent_ns
-    verdict = Verdict.PASS if took_ns is not None and took_ns <= limit_ns else Verdict.FAIL
-    late_us = None if took_ns is None or verdict is Verdict.PASS else (took_ns - limit_ns) // 1000
-    if verdict is Verdict.FAIL:
-        when = "too late" if late_us is not None else f"not within {limit_ns / 1e6:g} ms nor long after"
-        note = ", ".join(filter(None, (note, when)))
+    verdict = Verdict.FAIL if arrival is None else _in_time(*arrival, since, limit_ns)
+    late_us = None
+    if arrival is not None and verdict is Verdict.FAIL:
+        late_us = (arrival[1].received_ns - since.sent_ns - limit_ns) // 1000
+    remark = {
+        Verdict.PASS: "",
+        Verdict.INCONCLUSIVE: "a gap between samples hides whether it came in time",
+        Verdict.FAIL: "too late" if arrival else f"not within {limit_ns / 1e6:g} ms nor long after",
+    }
     return Reading(
         of=tag,
         quantity="state",
@@ -186,8 +189,16 @@ def _state_reading(
         read=on_off(arrivals.read.get(tag)),
         verdict=verdict,
         late_us=late_us,
-        note=note,
+        note=", ".join(filter(None, (note, remark[verdict]))),
     )
+
+
+def _in_time(before: Shot | None, first: Shot, since: Stamp, limit_ns: int) -> Verdict:
+    """Surely in time, surely not, or hidden by the gap between the last other sample and the first."""
+    if first.received_ns - since.sent_ns <= limit_ns:
+        return Verdict.PASS
+    could_be_at_ns = since.received_ns if before is None else max(before.sent_ns, since.received_ns)
+    return Verdict.FAIL if could_be_at_ns - since.received_ns > limit_ns else Verdict.INCONCLUSIVE
 
 
 def _flicker_reading(tag: str, on: bool, spell: Spell, count: int, start_ns: int, note: str) -> Reading:
