@@ -28,7 +28,8 @@ def pointer(step: StepResult, panel: Panel) -> list[str]:
         return []  # a pointer is a help, never a second failure
     if explanation.state is not (wrong.expected == "on"):
         return []  # the row is reached another way than from rest; a path from here would mislead
-    paths = sorted(explanation.paths, key=lambda path: len(path.interrupted))[:PATHS_SHOWN]
+    fewest = min((len(path.interrupted) for path in explanation.paths), default=0)
+    paths = [path for path in explanation.paths if len(path.interrupted) == fewest][:PATHS_SHOWN]
     word = "be fed by" if explanation.state else "be cut in"
     return [f"{wrong.of} should {word} {path}" for path in paths]
 

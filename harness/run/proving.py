@@ -179,7 +179,7 @@ def _state_reading(
     remark = {
         Verdict.PASS: "",
         Verdict.INCONCLUSIVE: "a gap between samples hides whether it came in time",
-        Verdict.FAIL: "too late" if arrival else f"not within {limit_ns / 1e6:g} ms nor long after",
+        Verdict.FAIL: "too late" if arrival else f"not within {limit_ns / 1e6:g} ms, nor later",
     }
     return Reading(
         of=tag,
