@@ -24,9 +24,19 @@ def prove_off(rig: Rig) -> None:
                 f"board {name}: outputs stay on after being switched off (reads {image:#x}); "
                 "do not use this board until it is repaired"
             )
-    shot = rig.sampler.poll()
+    word = _steady_word(rig)
     if rig.bench.contactor is not None:
-        _refuse_voltage(rig, shot.word)
+        _refuse_voltage(rig, word)
+
+
+def _steady_word(rig: Rig) -> int:
+    """The inputs once their filters have had time to show what is there."""
+    clock = rig.fittings.clock
+    steady_ns = clock.now_ns() + 2 * rig.channels.slack_ns
+    shot = rig.sampler.poll()
+    while clock.now_ns() < steady_ns:
+        shot = rig.sampler.paced()
+    return shot.word
 
 
 def _refuse_voltage(rig: Rig, word: int) -> None:
