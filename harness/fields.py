@@ -7,6 +7,7 @@ number and `true` into a truth value where ours keeps the text, so a name may be
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal
@@ -21,7 +22,7 @@ from pydantic import (
 from pydantic_core import CoreSchema, core_schema
 
 from harness import units
-from harness.wording import either, quoted, with_article
+from harness.wording import listed, quoted, with_article
 
 _SCALAR = {"type": ["string", "number", "boolean"]}
 
@@ -100,7 +101,9 @@ def _named(what: str, pattern: str, example: str) -> Read:
 def _pair(value: object) -> object:
     if not isinstance(value, list) or len(value) != 2:
         found = f"a list of {len(value)}" if isinstance(value, list) else quoted(value)
-        raise ValueError(f"found {found}; expected a range, lowest and highest, such as [15 ms, 35 ms]")
+        cut = isinstance(value, list) and any(isinstance(end, str) and end.isdecimal() for end in value)
+        hint = "; write a decimal point, not a comma" if cut else ""
+        raise ValueError(f"found {found}; expected a range, lowest and highest, such as [15 ms, 35 ms]{hint}")
     return tuple(value)
 
 
@@ -126,9 +129,9 @@ def _in_order(pair: tuple[float, float]) -> tuple[float, float]:
 
 
 def _unique(names: tuple[str, ...]) -> tuple[str, ...]:
-    twice = sorted({name for name in names if names.count(name) > 1})
+    twice = [quoted(name) for name, count in Counter(names).items() if count > 1]
     if twice:
-        raise ValueError(f"{either([quoted(name) for name in twice])} stands in the list twice")
+        raise ValueError(f"{listed(twice)} {'stands' if len(twice) == 1 else 'stand'} in the list twice")
     return names
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import types
 import typing
+from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Tag, ValidationError
@@ -16,10 +17,11 @@ from pydantic_core import ErrorDetails
 
 from harness.errors import FileError, Problem
 from harness.source import KeyPath, Source, refuse
-from harness.wording import either, nearest, nearest_name, quoted
+from harness.wording import either, listed, nearest, nearest_name, quoted
 
 MAX_PROBLEMS = 1000
 FORMAT = "1"
+_AFTER_COMMA = re.compile("[0-9]+ ?[^0-9 ]{1,4}")  # what `{nominal: 72,5 V}` makes a key: `5 V`
 
 
 class Model(BaseModel):
@@ -47,15 +49,16 @@ class Problems:
         """One more problem, at the value at `path` or at its key."""
         self.found.append(self.source.problem(path, message, key=key))
 
+    def hint(self, word: str, choices: Iterable[str], otherwise: Callable[[], str]) -> str:
+        """`; did you mean K12?`, or `otherwise`; none once there are more problems than anyone reads."""
+        return nearest(word, choices) or otherwise() if len(self.found) < MAX_PROBLEMS else ""
+
     def raise_any(self) -> None:
         """Raise FileError with all problems, if there are any."""
         if len(self.found) > MAX_PROBLEMS:
             self.found.sort()
-            rest = len(self.found) - MAX_PROBLEMS
             last = self.found[MAX_PROBLEMS]
-            self.found[MAX_PROBLEMS:] = [
-                Problem(last.file, last.line, last.column, f"and {rest} more problems")
-            ]
+            self.found[MAX_PROBLEMS:] = [Problem(last.file, last.line, last.column, "and more problems")]
         if self.found:
             raise FileError(self.found)
 
@@ -112,11 +115,11 @@ def _check_format(source: Source) -> None:
 
 def _collect(problems: Problems, errors: list[ErrorDetails], model: type[BaseModel]) -> list[KeyPath]:
     meant, paths = set(), []
-    for error in errors:
+    for error in errors[:MAX_PROBLEMS]:
         if error["type"] == "extra_forbidden":
             _, known = _walk(model, error["loc"][:-1], problems.source)
             meant.add((*error["loc"][:-1], nearest_name(str(error["loc"][-1]), known)))
-    for error in errors:
+    for error in errors[: MAX_PROBLEMS + 1]:
         if error["type"] == "missing" and error["loc"] in meant:
             continue  # the misspelt key says it already
         path, _ = _walk(model, error["loc"], problems.source)
@@ -137,6 +140,8 @@ def _message(error: ErrorDetails, model: type[BaseModel], source: Source) -> str
     name = next((part for part in reversed(path) if isinstance(part, str)), "")
     if kind == "missing":
         return f"{str(loc[-1])!r} is missing{f' in {name}' if name else ''}"
+    if kind == "extra_forbidden" and error["input"] is None and _AFTER_COMMA.fullmatch(str(loc[-1])):
+        return f"a comma before {quoted(loc[-1])}; write a decimal point, as in '72.5 V'"
     if kind == "extra_forbidden":
         return _unknown_key(str(loc[-1]), _walk(model, loc[:-1], source)[1])
     text = _plain(error)
@@ -145,8 +150,8 @@ def _message(error: ErrorDetails, model: type[BaseModel], source: Source) -> str
 
 def _unknown_key(key: str, known: list[str]) -> str:
     hint = nearest(key, known)
-    if not hint and 0 < len(known) <= 12:
-        hint = f"; known here: {', '.join(known)}"
+    if not hint and known:
+        hint = f"; known here: {listed(known)}"
     return f"unknown key {quoted(key)}{hint}"
 
 

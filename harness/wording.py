@@ -6,6 +6,8 @@ import difflib
 from collections.abc import Iterable, Sequence
 from itertools import takewhile
 
+MANY = 300  # of more names than this only those that begin like a word are compared with it
+
 
 def quoted(value: object, limit: int = 60) -> str:
     """`value` as it may stand in a message: one line, in quotes, shortened to about `limit` characters."""
@@ -26,6 +28,13 @@ def either(words: Sequence[str]) -> str:
     return f"{', '.join(words[:-1])} or {words[-1]}"
 
 
+def listed(words: Iterable[str], most: int = 20) -> str:
+    """`a, b, c`, or the first `most` of them and how many more there are; `none` for no words at all."""
+    names = list(words)
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more or "none"
+
+
 def with_article(noun: str) -> str:
     """`a voltage`, `an inductance`."""
     return f"{'an' if noun[:1] in 'aeiou' else 'a'} {noun}"
@@ -42,10 +51,13 @@ def nearest_name(word: str, choices: Iterable[str]) -> str:
 
     Of several that are equally like it, the one that begins like it, then the first.
     """
+    wanted = word.casefold()
+    folded = {choice.casefold(): choice for choice in reversed(list(choices))}
+    if len(folded) > MANY:
+        alike = [name for name in reversed(folded) if name[:1] == wanted[:1]]
+        folded = {name: folded[name] for name in reversed(alike[:MANY])}
     if len(word) > 100:
         return ""
-    folded = {choice.casefold(): choice for choice in reversed(list(choices))}
-    wanted = word.casefold()
     found = difflib.get_close_matches(wanted, folded, n=5)
     if not found:
         return ""

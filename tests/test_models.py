@@ -105,7 +105,7 @@ SHAPES = [
     ("text instead of a list", "many: a", "2:7: many: found 'a'; expected a list such as [a, b]"),
     ("empty list", "many: []", "2:7: many: found 0 entries; expected at least 1"),
     ("empty positions", "positions: []", "2:12: positions: an empty list; expected at least one entry"),
-    ("name twice", "names: [a, b, a, b]", "2:8: names: 'a' or 'b' stands in the list twice"),
+    ("name twice", "names: [a, b, a, b]", "2:8: names: 'a', 'b' stand in the list twice"),
     ("bad key", "parts: {K-1: {resistance: 1 ohm}}",
      "2:9: 'K-1' is no tag; expected letters and digits such as K1 or S12"),
     ("no unit", "parts: {K1: {resistance: 60}}",
@@ -115,6 +115,8 @@ SHAPES = [
     ("list instead of quantity", "choke: [1 H]",
      "2:8: choke: found a list; expected an inductance such as '4 H'"),
     ("range of one", "operate: [5 ms]", f"2:10: operate: found a list of 1; {RANGE}"),
+    ("range with a decimal comma", "operate: [15,5 ms, 20 ms]",
+     f"2:10: operate: found a list of 3; {RANGE}; write a decimal point, not a comma"),
     ("range of text", "operate: 5 ms", f"2:10: operate: found '5 ms'; {RANGE}"),
     ("range backwards", "operate: [5 ms, 3 ms]",
      "2:10: operate: a range that runs backwards; write the lower value first"),
@@ -148,7 +150,7 @@ def test_all_problems_at_once_sorted_by_place() -> None:
     assert [problem.split(" ")[0] for problem in found] == ["f:2:1:", "f:3:7:", "f:4:9:", "f:4:34:"]
 
 
-def test_more_problems_than_anyone_reads_end_in_a_count() -> None:
+def test_more_problems_than_anyone_reads_are_cut_short() -> None:
     source = load_text(b"format: 1\na: [1]", "f")
     collected = Problems(source)
     for number in range(MAX_PROBLEMS + 7):
@@ -156,7 +158,14 @@ def test_more_problems_than_anyone_reads_end_in_a_count() -> None:
     with pytest.raises(FileError) as caught:
         collected.raise_any()
     assert len(caught.value.problems) == MAX_PROBLEMS + 1
-    assert "f:2:5: and 7 more problems" in [str(problem) for problem in caught.value.problems]
+    assert "f:2:5: and more problems" in [str(problem) for problem in caught.value.problems]
+
+
+def test_sixty_thousand_unknown_keys_are_told_in_good_time() -> None:
+    found = problems("format: 1\n" + "".join(f"part{number}: 1\n" for number in range(60_000)))
+    assert len(found) == MAX_PROBLEMS + 1
+    assert found[0] == "f:2:1: unknown key 'part0'; did you mean parts?"
+    assert found[-1].endswith(": and more problems")
 
 
 def test_nothing_wrong_raises_nothing() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from harness.wording import either, nearest, quoted, with_article
+from harness.wording import MANY, either, listed, nearest, quoted, with_article
 
 TAGS = ["K1", "K2", "K12", "S1", "th-p1.panel.yaml"]
 NEAREST = [
@@ -34,6 +34,20 @@ CHOICES = [([], "nothing"), (["a"], "a"), (["a", "b"], "a or b"), (["a", "b", "c
 @pytest.mark.parametrize(("words", "text"), CHOICES, ids=[row[1] for row in CHOICES])
 def test_either(words: list[str], text: str) -> None:
     assert either(words) == text
+
+
+LISTED = [([], "none"), (["a"], "a"), (["a", "b"], "a, b"), (["a", "b", "c", "d"], "a, b and 2 more")]
+
+
+@pytest.mark.parametrize(("words", "text"), LISTED, ids=[row[1] for row in LISTED])
+def test_listed(words: list[str], text: str) -> None:
+    assert listed(words, most=2) == text
+
+
+def test_of_very_many_names_those_that_begin_alike_are_compared() -> None:
+    names = [f"R{number}" for number in range(MANY)] + ["K12"]
+    assert nearest("K13", names) == "; did you mean K12?"
+    assert nearest("Z12", names) == ""
 
 
 QUOTED = [

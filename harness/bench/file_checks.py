@@ -12,7 +12,7 @@ from harness.bench.hands import HAND
 from harness.bench.registry import check_settings, known_drivers
 from harness.models import Problems
 from harness.source import KeyPath
-from harness.wording import either, nearest, quoted
+from harness.wording import listed, quoted
 
 
 def check_bench(shape: BenchShape, problems: Problems, broken: Collection[str] = ()) -> None:
@@ -33,7 +33,7 @@ def _check_boards(shape: BenchShape, problems: Problems) -> None:
     for name, board in shape.boards.items():
         path: KeyPath = ("boards", name)
         if board.driver not in drivers:
-            hint = nearest(board.driver, drivers) or f"; there are {either(sorted(drivers))}"
+            hint = problems.hint(board.driver, drivers, lambda: f"; there are {listed(sorted(drivers))}")
             problems.add((*path, "driver"), f"unknown driver {quoted(board.driver)}{hint}")
         else:
             for text in check_settings(board.driver, board.settings):
@@ -82,7 +82,7 @@ def _check_channels(shape: BenchShape, problems: Problems, broken: Collection[st
         if use.board in broken:
             continue
         if board is None:
-            hint = nearest(use.board, shape.boards) or f"; boards are {', '.join(shape.boards)}"
+            hint = problems.hint(use.board, shape.boards, lambda: f"; boards are {listed(shape.boards)}")
             problems.add((*use.path, "board"), f"no board has the name {use.board}{hint}")
             continue
         count = board.outputs if use.side == "output" else board.inputs
@@ -122,9 +122,11 @@ def _check_imitated(shape: BenchShape, problems: Problems) -> None:
 
 def _check_hand(shape: BenchShape, problems: Problems) -> None:
     driven = {output.imitates[0]: name for name, output in shape.outputs.items()}
+    seen: set[str] = set()
     for index, tag in enumerate(shape.hand):
-        if tag in shape.hand[:index]:
+        if tag in seen:
             problems.add(("hand", index), f"{tag} stands in the list twice")
         elif tag in driven:
             text = f"{tag} is imitated by output {driven[tag]}; it cannot be set by hand as well"
             problems.add(("hand", index), text)
+        seen.add(tag)

@@ -9,7 +9,6 @@ from harness.bench.file_checks import check_bench
 from harness.bench.file_shape import BenchShape, BoardShape, InputChannelShape, OutputShape, SpecialShape
 from harness.bench.file_thresholds import Reading, reading_of
 from harness.bench.parts import Bench, BoardSpec, InputChannel, OutputChannel, SpecialChannel
-from harness.errors import FileError
 from harness.models import Problems, attempt, rest_of
 from harness.panel.parts import Span
 from harness.salvage import Plan, salvage
@@ -36,9 +35,10 @@ def read_bench(source: Source) -> LoadedBench:
     shape, faults = attempt(problems, BenchShape)
     if shape is None:
         _check_the_rest(problems, faults)
-        raise FileError(problems.found)
-    check_bench(shape, problems)
+    else:
+        check_bench(shape, problems)
     problems.raise_any()
+    assert shape is not None
     return LoadedBench(_bench(shape), source)
 
 

@@ -9,7 +9,7 @@ from harness.panel.armature import decay_s, rise_s
 from harness.panel.file_shape import CoilShape, LoadShape, PanelShape, RelayShape, coil_of
 from harness.source import KeyPath
 from harness.units import TIME, VOLTAGE, show
-from harness.wording import either, nearest, quoted
+from harness.wording import either, listed, quoted
 
 # EN 50005: the last digit of a contact number says what the terminal is. 5 to 8 are contacts of time-delay
 # relays. From memory of the standard, not checked against its text.
@@ -59,9 +59,10 @@ def _check_positions(shape: PanelShape, problems: Problems) -> None:
 def _check_names(
     path: KeyPath, names: tuple[str, ...], positions: tuple[str, ...], tag: str, problems: Problems
 ) -> None:
+    known = frozenset(positions)
     for index, name in enumerate(names):
-        if name not in positions:
-            hint = nearest(name, positions) or f"; it has {', '.join(positions)}"
+        if name not in known:
+            hint = problems.hint(name, positions, lambda: f"; it has {listed(positions)}")
             problems.add((*path, index), f"{tag} has no position {quoted(name)}{hint}")
 
 
@@ -131,7 +132,7 @@ def _check_reset(
     if tag in broken:
         return
     if tag not in shape.devices:
-        hint = nearest(tag, shape.devices) or f"; devices are {', '.join(shape.devices) or 'none'}"
+        hint = problems.hint(tag, shape.devices, lambda: f"; devices are {listed(shape.devices)}")
         problems.add((*at, tag), f"no device has the tag {tag}{hint}", key=True)
         return
     _check_names((*at, tag), names, shape.devices[tag].positions, tag, problems)
@@ -211,8 +212,8 @@ def _check_loads(shape: PanelShape, problems: Problems) -> None:
 
 
 def _check_stopped(shape: PanelShape, problems: Problems, broken: Collection[str]) -> None:
-    outputs = [*shape.relays, *shape.loads]
+    outputs = dict.fromkeys([*shape.relays, *shape.loads])
     for tag in shape.stopped:
         if tag not in outputs and tag not in broken:
-            hint = nearest(tag, outputs) or f"; outputs are {', '.join(outputs)}"
+            hint = problems.hint(tag, outputs, lambda: f"; outputs are {listed(outputs)}")
             problems.add(("stopped", tag), f"no relay or load has the tag {tag}{hint}", key=True)

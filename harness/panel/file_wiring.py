@@ -9,10 +9,11 @@ from harness.models import Problems
 from harness.panel.file_shape import PanelShape, RelayShape
 from harness.panel.parts import Terminal
 from harness.source import KeyPath
-from harness.wording import either, nearest, quoted
+from harness.wording import listed, quoted
 
 # Strip terminals exist by being named in a wire; only their tag tells them from a misspelt part.
 STRIP = "X"
+_Numbers = dict[str, dict[str, None]]
 _SECTIONS = ("supplies", "devices", "breakers", "relays", "loads", "resistors", "diodes", "wires")
 
 
@@ -25,31 +26,31 @@ def check_wiring(shape: PanelShape, problems: Problems, broken: Collection[str] 
     _check_unwired(shape, problems)
 
 
-def part_terminals(shape: PanelShape) -> dict[str, list[str]]:
+def part_terminals(shape: PanelShape) -> _Numbers:
     """Tag of each part to the numbers of its terminals, in file order, strips left out."""
-    numbers: dict[str, list[str]] = {}
+    numbers: _Numbers = {}
     for tag, device in shape.devices.items():
         numbers[tag] = _split(device.contacts)
     for tag, breaker in shape.breakers.items():
         numbers[tag] = _split(breaker.poles)
     for tag, relay in shape.relays.items():
-        numbers[tag] = _coil_numbers(relay) + _split(relay.contacts)
-    numbers |= {tag: ["1", "2"] for section in (shape.loads, shape.resistors) for tag in section}
-    return numbers | {tag: ["A", "K"] for tag in shape.diodes}
+        numbers[tag] = _coil_numbers(relay) | _split(relay.contacts)
+    numbers |= {tag: dict.fromkeys("12") for section in (shape.loads, shape.resistors) for tag in section}
+    return numbers | {tag: dict.fromkeys("AK") for tag in shape.diodes}
 
 
-def poles(shape: PanelShape) -> list[Terminal]:
+def poles(shape: PanelShape) -> dict[Terminal, None]:
     """The bare terminals: supply poles and earth."""
     names = [pole for supply in shape.supplies.values() for pole in (supply.positive, supply.negative)]
-    return list(dict.fromkeys(names + ([shape.earth] if shape.earth else [])))
+    return dict.fromkeys(names + ([shape.earth] if shape.earth else []))
 
 
-def _split(names: Iterable[str]) -> list[str]:
-    return list(dict.fromkeys(number for name in names for number in name.split("-")))
+def _split(names: Iterable[str]) -> dict[str, None]:
+    return dict.fromkeys(number for name in names for number in name.split("-"))
 
 
-def _coil_numbers(relay: RelayShape) -> list[str]:
-    return (["A1", "A2"] if relay.coil else []) + _split(relay.coils or ())
+def _coil_numbers(relay: RelayShape) -> dict[str, None]:
+    return (dict.fromkeys(("A1", "A2")) if relay.coil else {}) | _split(relay.coils or ())
 
 
 def _check_tags(shape: PanelShape, problems: Problems) -> None:
@@ -116,8 +117,8 @@ def _check_wires(shape: PanelShape, problems: Problems, broken: Collection[str])
             path: KeyPath = ("wires", tag, index)
             if terminal in first:
                 problems.add(path, _used_already(terminal, tag, first[terminal], problems))
-            elif terminal.partition(":")[0] not in broken and (text := _unknown(terminal, numbers, bare)):
-                problems.add(path, text)
+            elif terminal.partition(":")[0] not in broken and not _exists(terminal, numbers, bare):
+                problems.add(path, _unknown(terminal, numbers, bare, problems))
             first.setdefault(terminal, (tag, index))
 
 
@@ -128,23 +129,29 @@ def _used_already(terminal: Terminal, tag: str, earlier: tuple[str, int], proble
     return f"terminal {terminal} {where} (line {line}); each terminal belongs to one wire, once"
 
 
-def _unknown(terminal: Terminal, numbers: dict[str, list[str]], bare: list[Terminal]) -> str:
-    """Why no part has this terminal; empty text when one has."""
+def _exists(terminal: Terminal, numbers: _Numbers, bare: Collection[Terminal]) -> bool:
     tag, colon, number = terminal.partition(":")
     if not colon:
-        if terminal in bare:
-            return ""
-        hint = nearest(terminal, bare) or f"; bare names here are {either(bare)}, others are TAG:NUMBER"
+        return terminal in bare
+    return number in numbers[tag] if tag in numbers else tag.startswith(STRIP)
+
+
+def _unknown(terminal: Terminal, numbers: _Numbers, bare: Collection[Terminal], problems: Problems) -> str:
+    """Why there is no such terminal, and what there is."""
+    tag, colon, number = terminal.partition(":")
+    if not colon:
+        hint = problems.hint(
+            terminal, bare, lambda: f"; bare names here are {listed(bare)}, others are TAG:NUMBER"
+        )
         return f"{terminal} is neither a supply pole nor the earth{hint}"
     if tag in numbers:
-        if number in numbers[tag]:
-            return ""
-        return f"{tag} has no terminal {quoted(number)}; it has {', '.join(numbers[tag])}"
-    if tag.startswith(STRIP):
-        return ""
-    alike = [known for known in numbers if known[0].casefold() == tag[0].casefold()][:20]
-    hint = nearest(tag, numbers) or (f"; there are {', '.join(alike)}" if alike else "")
-    return f"no part has the tag {tag}{hint or f'; terminal strips have tags that start with {STRIP}'}"
+        return f"{tag} has no terminal {quoted(number)}; it has {listed(numbers[tag])}"
+    return f"no part has the tag {tag}{problems.hint(tag, numbers, lambda: _tags_like(tag, numbers))}"
+
+
+def _tags_like(tag: str, numbers: _Numbers) -> str:
+    alike = [known for known in numbers if known[0].casefold() == tag[0].casefold()]
+    return f"; there are {listed(alike)}" if alike else f"; terminal strips have tags that start with {STRIP}"
 
 
 def _check_unwired(shape: PanelShape, problems: Problems) -> None:

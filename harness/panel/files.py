@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from harness.errors import FileError
 from harness.models import Problems, attempt, rest_of
 from harness.panel.file_shape import DeviceShape, LoadShape, PanelShape, RelayShape, coil_of
 from harness.panel.file_values import check_values
@@ -47,10 +46,11 @@ def read_panel(source: Source) -> LoadedPanel:
     shape, faults = attempt(problems, PanelShape)
     if shape is None:
         _check_the_rest(problems, faults)
-        raise FileError(problems.found)
-    check_wiring(shape, problems)
-    check_values(shape, problems)
+    else:
+        check_wiring(shape, problems)
+        check_values(shape, problems)
     problems.raise_any()
+    assert shape is not None
     return LoadedPanel(_panel(shape), source)
 
 
@@ -70,16 +70,29 @@ _PLAN = Plan(
 def _check_the_rest(problems: Problems, faults: list[KeyPath]) -> None:
     """Check what can be checked of a file whose shape has faults: a bad terminal of a wire is passed over."""
     bad = [path for path in faults if path[:1] == ("wires",) and len(path) == 3]
-    sound = salvage(problems.source.data, [path for path in faults if path not in bad], _PLAN)
+    supplies = {path[1] for path in faults if path[:1] == ("supplies",) and len(path) > 1}
+    others = [path for path in faults if path not in bad and not (path[:1] == ("supplies",) and path[1:])]
+    sound = salvage(problems.source.data, others, _PLAN)
     if sound is None:
         return
     data, broken = sound
     wires: Any = data.get("wires")
     for number, (_, tag, index) in enumerate(bad):
         wires[tag] = [f"X_{number}:0" if at == index else end for at, end in enumerate(wires[tag])]
-    if (shape := rest_of(data, PanelShape)) is not None:
-        check_wiring(shape, problems, broken)
+    for tag in supplies:
+        data["supplies"] = _with_any_voltage(data["supplies"], tag)
+    if (shape := rest_of(data, PanelShape)) is None:
+        return
+    check_wiring(shape, problems, broken)
+    if not supplies:  # voltages mean nothing without those of the supply
         check_values(shape, problems, broken)
+
+
+def _with_any_voltage(supplies: Any, tag: object) -> object:
+    """Supplies of a file with the voltages of `tag`, in which there is a fault, replaced; its poles stay."""
+    written = supplies[tag] if isinstance(supplies[tag], dict) else {}
+    poles = {pole: written.get(pole) for pole in ("positive", "negative")}
+    return supplies | {tag: {**poles, "nominal": "1 V", "range": ["1 V", "1 V"]}}
 
 
 def _panel(shape: PanelShape) -> Panel:

@@ -134,7 +134,7 @@ def test_a_panel_on_disk(tmp_path: Path) -> None:
 Edit = tuple[str, str]
 Row = tuple[str, Edit, str, str]
 
-BARE = "bare names here are L+, L-, N+ or PE, others are TAG:NUMBER"
+BARE = "bare names here are L+, L-, N+, PE, others are TAG:NUMBER"
 COIL = "coil: {resistance: 900 ohm, inductance: 4 H, pick-up: 36 V, drop-out: 8 V, suppression: diode}"
 TAKES = " that the coil's current alone takes"
 TIMES = "at nominal supply; check time, resistance and inductance"
@@ -394,6 +394,11 @@ MIXED: list[tuple[str, list[Edit], list[tuple[str, str]]]] = [
     ("a bad terminal does not hide the next",
      [("S1:13, S1:21", "'S1 13', S1:31")],
      [("'S1 13'", "W2: 'S1 13' is no terminal; expected TAG:NUMBER such as K1:13, or a supply pole"),
+      ("S1:31", "S1 has no terminal '31'; it has 13, 14, 21, 22")]),
+    ("a voltage of a supply and a terminal",
+     [("nominal: 72 V", "nominal: 72,5 V"), ("S1:13, S1:21", "S1:31, S1:21")],
+     [("72,5", "nominal: '72' has no unit; expected a voltage such as '72 V'"),
+      ("5 V, range: [50", "a comma before '5 V'; write a decimal point, as in '72.5 V'"),
       ("S1:31", "S1 has no terminal '31'; it has 13, 14, 21, 22")]),
     ("no diagram and a terminal in two wires",
      [("diagram: {number: TH-D-9, revision: C, modifications: [M2]}\n", ""), ("X1:20", "X1:7")],
