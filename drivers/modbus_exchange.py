@@ -23,6 +23,7 @@ import logging
 import socket
 import struct
 import sys
+from collections.abc import Callable
 from contextlib import suppress
 
 from pymodbus.exceptions import ModbusException
@@ -47,6 +48,8 @@ class Exchange:
         self._now = clock.now_ns
         self._trace = trace
         self._socket: socket.socket | None = None
+        self._send: Callable[[bytes], object]
+        self._receive: Callable[[int], bytes]
         self._trusted = False
         self._transaction = 0
         self._timeout_s = 0.0
@@ -59,7 +62,10 @@ class Exchange:
             line.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         except (OSError, UnicodeError) as error:
             raise self._absent(error) from error
-        self._socket = line
+        self._take(line, timeout_s)
+
+    def _take(self, line: socket.socket, timeout_s: float) -> None:
+        self._socket, self._send, self._receive = line, line.sendall, line.recv
         self._set_timeout(timeout_s)
         self._trusted = True
 
@@ -78,8 +84,6 @@ class Exchange:
         """
         if not self._trusted:
             self.connect(timeout_s)
-        line = self._socket
-        assert line is not None
         if timeout_s != self._timeout_s:
             self._set_timeout(timeout_s)
         self._trusted = False  # until the answer is there: an interrupt may come at any point below
@@ -90,8 +94,8 @@ class Exchange:
         if self._trace is not None:
             self._trace(True, request, sent_ns)
         try:
-            line.sendall(request)
-            answer = line.recv(LARGEST + 1)
+            self._send(request)
+            answer = self._receive(LARGEST + 1)
         except OSError as error:
             raise self._broken(error, question, timeout_s, 0) from error
         received_ns = self._now()
@@ -130,10 +134,8 @@ class Exchange:
         left_ns = deadline_ns - self._now()
         if left_ns <= 0:
             raise TimeoutError("the answer is not complete")
-        line = self._socket
-        assert line is not None
         self._set_timeout(left_ns / NS)
-        data = line.recv(LARGEST + 1)
+        data = self._receive(LARGEST + 1)
         if self._trace is not None:
             self._trace(False, data, self._now())
         if not data:

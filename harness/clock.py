@@ -31,8 +31,7 @@ class Clock(Protocol):
 class RealClock:
     """The computer's monotonic clock and its wall clock in UTC."""
 
-    def now_ns(self) -> int:
-        return time.perf_counter_ns()
+    now_ns = staticmethod(time.perf_counter_ns)  # itself, not a method around it: two calls at every poll
 
     def sleep_until(self, deadline_ns: int) -> None:
         remaining = deadline_ns - time.perf_counter_ns()

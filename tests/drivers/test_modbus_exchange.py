@@ -313,6 +313,9 @@ class BrokenLine:
     def sendall(self, data: bytes) -> None:
         raise self._error
 
+    def recv(self, size: int) -> bytes:
+        raise self._error
+
     def settimeout(self, timeout_s: float | None) -> None:
         pass
 
@@ -327,7 +330,7 @@ class BrokenLine:
 def test_every_operating_system_error_is_one_of_ours(kind: type[OSError]) -> None:
     error = kind(errno.EIO, "Input/output error")
     exchange = Exchange("board IO1 at T", "127.0.0.1", 1, RealClock())
-    exchange._socket, exchange._trusted = BrokenLine(error), True  # type: ignore[assignment]
+    exchange._take(BrokenLine(error), 1.0)  # type: ignore[arg-type]
     wanted = BoardTimeout if issubclass(kind, TimeoutError | BlockingIOError) else BoardAbsent
     with pytest.raises(wanted) as caught:
         exchange.ask(READ, 5.0)
