@@ -21,7 +21,8 @@ from harness.panel.transient import Decay
 Array = NDArray[np.float64]
 Levels = tuple[float, ...]
 TURN_ON_V = 1e-7  # a blocking diode conducts this far above its forward voltage, and blocks again
-TURN_OFF_V = -5e-11  # this far (behind its on-resistance) below: apart, so that rounding cannot flap it
+TURN_OFF_V = -5e-12  # this far (behind its on-resistance) below. Apart, so that rounding cannot flap it; so
+# little that the leak carries what current is left below the forward voltage of a diode the other way round
 LEVELS_KEPT = 128
 
 

@@ -15,6 +15,7 @@ from harness.panel.transient import Exit
 
 NS = 1e9
 FADED = 1e-6  # V or A: transients smaller than this are over
+CROWD = 50  # crossings within one nanosecond; after so many the next one is put off
 
 
 class Course:
@@ -32,6 +33,8 @@ class Course:
         self._leaving: Exit | None = None
         self._edge = 0.0
         self._began_ns = start_ns
+        self._lag_s = 0.0  # how long before that full nanosecond it really began
+        self._crowd = 0
         self._levels = levels
         self._found: Configuration = network.configuration(closed, 0)
         self._steady = self._found.steady(levels)
@@ -41,7 +44,7 @@ class Course:
 
     def values(self, at_ns: int) -> Array:
         """All observed rows at a moment not before the last event."""
-        left = self._found.decay.after((at_ns - self._began_ns) / NS)
+        left = self._found.decay.after((at_ns - self._began_ns) / NS + self._lag_s)
         values: Array = self._steady + self._found.weights @ (self._terms * left)
         return values
 
@@ -56,7 +59,7 @@ class Course:
 
     def faded_ns(self, at_ns: int) -> int:
         """When every transient still running at `at_ns` is smaller than FADED."""
-        dt = (at_ns - self._began_ns) / NS
+        dt = (at_ns - self._began_ns) / NS + self._lag_s
         sizes = np.abs(self._found.weights * (self._terms * self._found.decay.after(dt)))
         largest = sizes.max(axis=0, initial=FADED)
         wait = (np.log(largest / FADED) / self._found.decay.rates).max(initial=0.0)
@@ -64,8 +67,12 @@ class Course:
 
     def enter(self, at_ns: int, closed: int, levels: Levels) -> list[int]:
         """Go on from `at_ns` with these contacts and levels; returns the rows whose zone changed."""
-        currents = self.values(at_ns)[self._inductive]
         leaving = self._leaving if at_ns >= self.crossing_ns else None
+        since_s = (at_ns - self._began_ns) / NS + self._lag_s
+        exact_s = since_s if leaving is None else leaving.after_s
+        left = self._terms * self._found.decay.after(exact_s)
+        currents = self._steady[self._inductive] + self._found.from_modes @ left
+        self._lag_s = max(0.0, since_s - exact_s)
         guess = self._found.conducting
         if leaving is not None and leaving.row >= self._diodes:
             guess ^= 1 << (leaving.row - self._diodes)
@@ -93,7 +100,7 @@ class Course:
         return max(value, self._edge + step) if leaving.up else min(value, self._edge - step)
 
     def _look_ahead(self, rows: Array) -> None:
-        """Find the next crossing; one that rounding puts at this very moment comes a nanosecond later."""
+        """Find the next crossing: its event comes at the next full ns, the state is carried on from its exact time."""
         found = self._found
         low, high = self._thresholds.bounds(rows[: self._diodes], self.zones)
         low, high = np.concatenate((low, found.diode_low)), np.concatenate((high, found.diode_high))
@@ -101,4 +108,6 @@ class Course:
         self._leaving, self.crossing_ns = leaving, NEVER
         if leaving is not None:
             self._edge = float(high[leaving.row] if leaving.up else low[leaving.row])
-            self.crossing_ns = self._began_ns + max(1, math.ceil(leaving.after_s * NS))
+            wait_ns = math.ceil((leaving.after_s - self._lag_s) * NS)
+            self._crowd = 0 if wait_ns > 0 else self._crowd + 1
+            self.crossing_ns = self._began_ns + max(wait_ns, self._crowd // CROWD)

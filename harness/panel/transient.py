@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 RESOLUTION_S = 0.5e-9
+FINEST = 1e-12  # of the time from now to a crossing
 GROWTH = 1.25  # ratio of neighbouring grid times
 GONE = 45.0  # time constants after which a term is below the last binary digit
 
@@ -141,13 +142,14 @@ def _search(row: _Row, bounds: tuple[float, float], start: float, end: float) ->
 
 
 def _cross(f: Callable[[float], float], start: float, end: float, before: float, after: float) -> float:
-    """Where f changes sign, found from outside: never before the crossing, at most RESOLUTION_S after it.
+    """Where f changes sign, found from outside: never before the crossing, and closer than FINEST behind it.
 
-    The Illinois form of false position, with a bisection wherever that is slow.
+    The Illinois form of false position, with a bisection wherever that is slow. Finer than any time that is
+    told, because a current that overshoots zero in a diode would be driven to and fro by the next one.
     """
-    margin = RESOLUTION_S / 4
+    margin = FINEST * end / 4
     moved, tries = 0, 0
-    while end - start > RESOLUTION_S and after != 0.0:
+    while end - start > FINEST * end and after != 0.0:
         tries += 1
         middle = end - after * (end - start) / (after - before)
         if tries % 8 == 0 or not start < middle < end:
