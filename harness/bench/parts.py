@@ -1,4 +1,4 @@
-"""The bench as plain frozen values: boards, channels, terminal map, ratings. Read by `harness.bench.files`."""
+"""The bench as plain frozen values: boards, channels, terminal map, ratings. See `harness.bench.files`."""
 
 from __future__ import annotations
 
