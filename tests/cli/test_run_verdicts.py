@@ -10,12 +10,9 @@ from typing import Any
 import pytest
 
 from harness.cli.main import main
-from harness.demo_files import demo_names, resolve
+from harness.demo_files import resolve
 from harness.panel.faults import single_faults
 from harness.panel.files import load_panel
-from harness.sequence.files import load_sequence
-
-SEQUENCES = [name for name in demo_names() if name.endswith(".sequence.yaml")]
 
 
 def call(*words: str) -> tuple[int, str, str]:
@@ -28,29 +25,15 @@ def run(logs: Path, name: str, *words: str) -> tuple[int, dict[str, Any]]:
     return status, json.loads(out)
 
 
-def coil_opens() -> list[Any]:
-    cases = []
-    for name in SEQUENCES:
-        panel = load_sequence(resolve(f"demo:{name}")).panel
-        faults = [fault.name for fault in single_faults(panel) if fault.name.endswith("coil open")]
-        assert len(faults) == len(panel.relays)
-        cases += [pytest.param(name, fault, id=f"{name} {fault}") for fault in faults]
-    return cases
-
-
-@pytest.mark.parametrize("name", SEQUENCES)
-def test_every_shipped_sequence_passes_on_a_healthy_panel(name: str, tmp_path: Path) -> None:
-    status, answer = run(tmp_path, f"demo:{name}")
+def test_a_simulated_run_says_so_everywhere(tmp_path: Path) -> None:
+    status, answer = run(tmp_path, "demo:th-s0.sequence.yaml")
     assert (status, answer["verdict"], answer["simulated"]) == (0, "pass", True)
     assert answer["notice"] == "SIMULATED, NO PANEL TESTED"
-    assert all(step["verdict"] == "pass" for step in answer["steps"])
-
-
-@pytest.mark.parametrize(("name", "fault"), coil_opens())
-def test_every_shipped_sequence_catches_every_open_relay_coil(name: str, fault: str, tmp_path: Path) -> None:
-    status, answer = run(tmp_path, f"demo:{name}", "--fault", fault)
-    assert (status, answer["verdict"]) == (1, "fail")
-    assert answer["failed"]
+    assert {"format", "verdict", "simulated", "run", "steps"} <= answer.keys()
+    keys = {"of", "quantity", "unit", "expected", "read", "low", "high"}
+    assert all(keys <= reading.keys() for step in answer["steps"] for reading in step["readings"])
+    status, out, _ = call("run", "demo:th-s0.sequence.yaml", "--virtual-time", "--logs", str(tmp_path))
+    assert out.splitlines()[0] == out.splitlines()[-1] == "SIMULATED, NO PANEL TESTED"
 
 
 def test_a_failure_names_row_positions_load_expected_and_read(tmp_path: Path) -> None:
@@ -74,14 +57,6 @@ def test_the_last_lines_are_enough_for_a_fitter(tmp_path: Path) -> None:
     path = "L+ > F1 > W10 > S1:13-14 > W20 > K1:51-52 > W34 > Y4 > L-"
     assert f"  Y4 should be fed by {path}" in last
     assert last[-1] == "SIMULATED, NO PANEL TESTED"
-
-
-def test_a_slow_relay_is_late_by_a_stated_time(tmp_path: Path) -> None:
-    status, answer = run(tmp_path, "demo:th-p1.sequence.yaml", "--fault", "K1 slow to release")
-    assert status == 1
-    late = [r for s in answer["steps"] for r in s["readings"] if r["late"] is not None and r["late"] > 0]
-    assert late
-    assert all(reading["verdict"] == "fail" for reading in late)
 
 
 def test_the_same_seed_gives_the_same_journal(tmp_path: Path) -> None:
@@ -149,12 +124,6 @@ def test_virtual_time_is_refused_with_a_real_board(tmp_path: Path) -> None:
     assert (status, "never goes with a real board" in err) == (2, True)
     status, _, err = call("run", sequence, "--fault", "K1 coil open", *logs)
     assert (status, "--fault seeds a simulated bench only" in err) == (2, True)
-
-
-def test_wrong_resistor_shows_at_the_lowest_supply_only(tmp_path: Path) -> None:
-    fault = ["--fault", "R1 wrong value high"]
-    assert run(tmp_path, "demo:th-p1.sequence.yaml", *fault)[0] == 0
-    assert run(tmp_path, "demo:th-p1-lowest.sequence.yaml", *fault)[0] == 1
 
 
 def test_faults_listed_are_faults_taken(tmp_path: Path) -> None:

@@ -11,10 +11,11 @@ from typing import Any
 import pytest
 
 from harness.cli.main import main
+from harness.demo_files import demo_folder
 from harness.panel.faults import single_faults
 from harness.panel.files import load_panel
 
-SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
+SEQUENCES = demo_folder()
 SHIPPED = {
     "th-s0": "th-s0",
     "th-p1": "th-p1",

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
 
 import pytest
 
+from harness.demo_files import demo_folder
 from harness.panel.compare import compare
 from harness.panel.faults import apply
 from harness.panel.files import load_panel
@@ -15,7 +15,7 @@ from harness.panel.parts import Panel
 from harness.panel.table import derive_row
 from harness.panel.table_file import TruthTable, load_table
 
-SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
+SEQUENCES = demo_folder()
 HOT_C = 90.0
 COLD_C = -10.0
 

@@ -9,7 +9,9 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).resolve().parents[2]
+import harness
+
+ROOT = Path(harness.__file__).resolve().parents[1]  # the copy under test, a checkout or an installed one
 MODULES = sorted([*(ROOT / "harness").rglob("*.py"), *(ROOT / "drivers").rglob("*.py")])
 LONGEST_MODULE = 400
 LONGEST_FUNCTION = 50

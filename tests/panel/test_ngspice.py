@@ -17,12 +17,13 @@ from moving import SWITCH, bare, switched
 from small_panels import breaker, button, diode, load, panel, relay, resistor
 from spice import Deck, control, need_ngspice, run
 
+from harness.demo_files import demo_folder
 from harness.panel.files import load_panel
 from harness.panel.motion import Motion, closed_contacts, device_contacts
 from harness.panel.network import Network
 from harness.panel.parts import OuterContact, Panel, Probe
 
-DEMO = sorted((Path(__file__).parents[2] / "sequences").glob("*.panel.yaml"))
+DEMO = sorted(demo_folder().glob("*.panel.yaml"))
 MS = 1_000_000
 
 
