@@ -9,11 +9,14 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import sys
 from collections.abc import Sequence
-from typing import NoReturn, TextIO
+from dataclasses import asdict
+from typing import Any, NoReturn, TextIO
 
-from harness.cli.output import program_version
+from harness.cli.output import print_json, program_version
+from harness.cli.tolerant import tolerant
 from harness.cli.verbs import VERBS, Verb
 from harness.errors import FileError, PanelproofError, UsageError
 
@@ -52,26 +55,45 @@ _Raw = argparse.RawDescriptionHelpFormatter
 
 
 def main(argv: Sequence[str] | None = None, *, out: TextIO | None = None, err: TextIO | None = None) -> int:
-    """Do what the words say; returns the exit status. Nothing is raised but what --debug asks for."""
-    out, err = out or sys.stdout, err or sys.stderr
+    """Do what the words say; returns the exit status. Nothing is raised but what --debug asks for.
+
+    A reader of the output that leaves changes neither a run nor its status.
+    """
     words = list(sys.argv[1:] if argv is None else argv)
+    sink, seen = tolerant(out or sys.stdout)
+    heard, _ = tolerant(err or sys.stderr)
+    status = _guarded(words, sink, heard)
+    sink.flush()
+    if seen.trouble:
+        print(f"panelproof: standard output cannot be written: {seen.trouble}", file=heard)
+        return max(status, PanelproofError.exit_status)
+    return status
+
+
+def _guarded(words: Sequence[str], out: TextIO, err: TextIO) -> int:
     try:
         return _status(words, out, err)
-    except (FileError, PanelproofError) as error:
+    except PanelproofError as error:
         if "--debug" in words:
             raise
         print(error, file=err)
+        if "--json" in words:
+            print_json(_as_json(error), out)
         return error.exit_status
     except KeyboardInterrupt:
         print("interrupted", file=err)
         return INTERRUPTED
-    except BrokenPipeError:
-        return 0  # the reader of our output has seen enough
     except Exception as error:
         if "--debug" in words:
             raise
         print(f"panelproof: internal error: {type(error).__name__}: {error}; --debug shows where", file=err)
         return PanelproofError.exit_status
+
+
+def _as_json(error: PanelproofError) -> dict[str, Any]:
+    """What --json prints where no answer could be given."""
+    problems = [asdict(problem) for problem in error.problems] if isinstance(error, FileError) else []
+    return {"error": str(error), "problems": problems}
 
 
 def _status(words: Sequence[str], out: TextIO, err: TextIO) -> int:
@@ -101,14 +123,16 @@ def _take(args: argparse.Namespace, others: list[str]) -> None:
 
 
 def entry() -> NoReturn:
-    """Console entry point: a closed pipe or a SIGTERM end without a traceback too."""
+    """Console entry point: a SIGTERM or a closed pipe at the very end leaves no traceback either."""
     from harness.run.stopping import Terminated
 
     try:
         status = main()
-        sys.stdout.flush()
     except Terminated:
+        sys.stderr.write("terminated\n")
         status = TERMINATED
-    except BrokenPipeError:
-        status = 0
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # or its end would complain again
     sys.exit(status)

@@ -40,7 +40,7 @@ def as_json(result: Result, loaded: LoadedSequence, folder: Path) -> dict[str, A
         "not_run": list(result.not_run),
         "error": result.error,
         "exchanged": result.exchanged,
-        "not_proved": [*loaded.panel.not_proved, *loaded.sequence.not_proved],
+        "not_proved": list(loaded.not_proved),
         "notes": list(loaded.sequence.notes),
         "steps": [_step(step) for step in result.steps],
     }
@@ -148,7 +148,7 @@ def _time_row(step: StepResult, times: list[Reading]) -> tuple[str, ...]:
 
 
 def _not_proved(loaded: LoadedSequence) -> list[str]:
-    texts = [*loaded.panel.not_proved, *loaded.sequence.not_proved, *loaded.sequence.notes]
+    texts = [*loaded.not_proved, *loaded.sequence.notes]
     return ["Not proved here:", *(f"  - {text}" for text in texts)] if texts else []
 
 

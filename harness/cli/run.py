@@ -174,7 +174,7 @@ def _started(job: Job, simulated: bool) -> RunStarted:
         seed=job.args.seed,
         faults=job.wanted.faults,
         steps=tuple(step.title for step in sequence.steps),
-        not_proved=(*panel.not_proved, *sequence.not_proved),
+        not_proved=job.loaded.not_proved,
         notes=sequence.notes,
     )
 

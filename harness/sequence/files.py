@@ -17,6 +17,7 @@ from harness.sequence.expand import Expanded, expand
 from harness.sequence.expected import Derive, Expected, FromPanel, FromTable
 from harness.sequence.file_shape import SequenceShape
 from harness.sequence.steps import Positions, Sequence
+from harness.sequence.unproved import unproved
 from harness.source import Source, load_file
 
 
@@ -35,6 +36,12 @@ class LoadedSequence:
     source: Source
     panel_source: Source
     bench_source: Source
+
+    @property
+    def not_proved(self) -> tuple[str, ...]:
+        """What a pass does not mean: as panel and sequence say, then as the files show by themselves."""
+        shown = unproved(self.sequence, self.panel, self.bench, self.table)
+        return (*self.panel.not_proved, *self.sequence.not_proved, *shown)
 
     @property
     def paths(self) -> tuple[Path, ...]:

@@ -1,0 +1,45 @@
+"""Standard streams that may go away: a reader that has left must not end a run, nor change its verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TextIO, cast
+
+
+class Tolerant:
+    """Writes to `stream` until it fails, then to nowhere. `trouble`: why, unless its reader simply left.
+
+    Everything but writing is the stream's own.
+    """
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+        self._gone = False
+        self.trouble = ""
+
+    def write(self, text: str) -> int:
+        if not self._gone:
+            self._try(lambda: self._stream.write(text))
+        return len(text)
+
+    def flush(self) -> None:
+        if not self._gone:
+            self._try(self._stream.flush)
+
+    def _try(self, act: Callable[[], object]) -> None:
+        try:
+            act()
+        except BrokenPipeError:
+            self._gone = True
+        except OSError as error:
+            self._gone = True
+            self.trouble = error.strerror or str(error)
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._stream, name)
+
+
+def tolerant(stream: TextIO) -> tuple[TextIO, Tolerant]:
+    """The stream as both: what is written to, and what can be asked whether it failed."""
+    made = Tolerant(stream)
+    return cast(TextIO, made), made
