@@ -20,9 +20,13 @@ from harness.panel.transient import Decay
 
 Array = NDArray[np.float64]
 Levels = tuple[float, ...]
-TURN_ON_V = 1e-7  # a blocking diode conducts this far above its forward voltage, and blocks again
-TURN_OFF_V = -5e-12  # this far (behind its on-resistance) below. Apart, so that rounding cannot flap it; so
-# little that the leak carries what current is left below the forward voltage of a diode the other way round
+# In motion a blocking diode conducts from this far above its forward voltage on: more than rounding can make,
+# in the leak, of a current of nil. It blocks this far (behind its on-resistance) below: more than rounding
+# makes of 0 V. Apart, so that it cannot flap. A steady solution needs no such care.
+TURN_ON_V = 2e-3
+TURN_OFF_V = -5e-12
+EXACT_V = 1e-7
+ROUNDING = 1e-14  # of the highest voltage near: an interrupted coil makes millions of volts for nanoseconds
 LEVELS_KEPT = 128
 
 
@@ -84,6 +88,12 @@ class Configuration:
         """Net voltages (V, reference: the first supply's negative) with windings as resistances."""
         voltages: Array = self._dc @ np.array((*levels, 1.0))
         return voltages
+
+    def outside(self, above: Array, *, turn_on_v: float = TURN_ON_V) -> NDArray[np.bool_]:
+        """Which diodes' volts above forward_v contradict their state here, beyond doubt of rounding."""
+        slack = ROUNDING * np.abs(above).max(initial=0.0) + turn_on_v - TURN_ON_V
+        wrong: NDArray[np.bool_] = (above < self.diode_low) | (above > self.diode_high + slack)
+        return wrong
 
     def voltages(self, currents: Array, levels: Levels) -> Array:
         """Net voltages (V) while the inductive windings carry `currents` (A)."""

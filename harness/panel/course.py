@@ -15,6 +15,7 @@ from harness.panel.transient import Exit
 
 NS = 1e9
 FADED = 1e-6  # V or A: transients smaller than this are over
+NIL_WITHIN_S = 1e-6  # how far back a diode's current is looked for at nil
 CROWD = 50  # crossings within one nanosecond; after so many the next one is put off
 
 
@@ -69,7 +70,7 @@ class Course:
         """Go on from `at_ns` with these contacts and levels; returns the rows whose zone changed."""
         leaving = self._leaving if at_ns >= self.crossing_ns else None
         since_s = (at_ns - self._began_ns) / NS + self._lag_s
-        exact_s = since_s if leaving is None else leaving.after_s
+        exact_s = since_s if leaving is None else self._exact_s(leaving)
         left = self._terms * self._found.decay.after(exact_s)
         currents = self._steady[self._inductive] + self._found.from_modes @ left
         self._lag_s = max(0.0, since_s - exact_s)
@@ -94,16 +95,30 @@ class Course:
         changed: list[int] = np.flatnonzero(before != self.zones).tolist()
         return changed
 
+    def _exact_s(self, leaving: Exit) -> float:
+        """When a crossing happened: for a diode that stops conducting, when its current was nil.
+
+        It is told a hair later (TURN_OFF_V), but even that hair of current would be forced through the leak.
+        """
+        if leaving.row < self._diodes or leaving.up:
+            return leaving.after_s
+        start_s = max(0.0, leaving.after_s - NIL_WITHIN_S)
+        terms = self._found.weights[leaving.row] * self._terms
+        steady = float(self._steady[leaving.row])
+        return self._found.decay.reached(steady, terms, 0.0, start_s=start_s, end_s=leaving.after_s)
+
     def _over(self, leaving: Exit, value: float) -> float:
         """A value that has just reached a bound, put across it beyond doubt of rounding."""
         step = 1e-3 * float(self._thresholds.margin[leaving.row])
         return max(value, self._edge + step) if leaving.up else min(value, self._edge - step)
 
     def _look_ahead(self, rows: Array) -> None:
-        """Find the next crossing: its event comes at the next full ns, the state is carried on from its exact time."""
+        """Find the next crossing; its event comes at the next full ns, the state goes on from the exact time."""
         found = self._found
         low, high = self._thresholds.bounds(rows[: self._diodes], self.zones)
-        low, high = np.concatenate((low, found.diode_low)), np.concatenate((high, found.diode_high))
+        above = rows[self._diodes :]
+        low = np.concatenate((low, np.where(above > found.diode_low, found.diode_low, -np.inf)))
+        high = np.concatenate((high, np.where(above < found.diode_high, found.diode_high, np.inf)))
         leaving = found.decay.first_exit(self._steady, found.weights * self._terms, low, high)
         self._leaving, self.crossing_ns = leaving, NEVER
         if leaving is not None:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.panel.configuration import TURN_OFF_V, TURN_ON_V, Configuration, Levels, Wiring, stamp
+from harness.panel.configuration import EXACT_V, TURN_ON_V, Configuration, Levels, Wiring, stamp
 from harness.panel.elements import LEAK_S, Circuit, circuit_of
 from harness.panel.parts import OuterContact, Panel, Probe, Terminal
 
@@ -66,7 +66,12 @@ class Network:
         return known
 
     def consistent(
-        self, closed: int, guess: int, observed: Callable[[Configuration], Array]
+        self,
+        closed: int,
+        guess: int,
+        observed: Callable[[Configuration], Array],
+        *,
+        turn_on_v: float = TURN_ON_V,
     ) -> tuple[Configuration, Array]:
         """The configuration whose diodes agree with the rows that `observed` finds in it."""
         first = self.wiring.first_diode_row
@@ -75,7 +80,7 @@ class Network:
         while True:
             found = self.configuration(closed, guess)
             rows = observed(found)
-            wrong = _wrong_diodes(rows[first:], guess)
+            wrong = _bits(found.outside(rows[first:], turn_on_v=turn_on_v))
             if not wrong or (cautious and guess in seen):
                 return found, rows
             if guess in seen:
@@ -91,7 +96,9 @@ class Network:
     def steady(self, closed: Iterable[str], *, volts: dict[str, float] | None = None) -> Steady:
         """Solve with exactly these contacts closed; `volts` replaces nominal supply voltages by tag."""
         levels = tuple((volts or {}).get(s.tag, s.nominal_v) for s in self.panel.supplies)
-        found, rows = self.consistent(self.mask(closed), 0, lambda trial: trial.steady(levels))
+        found, rows = self.consistent(
+            self.mask(closed), 0, lambda trial: trial.steady(levels), turn_on_v=EXACT_V
+        )
         voltages = found.steady_voltages(levels)
         circuit = self.circuit
         coils = len(circuit.windings)
@@ -110,15 +117,8 @@ class Network:
         return frozenset(terminal for terminal, net in self.circuit.nets.items() if net in nets)
 
 
-def _wrong_diodes(above: Array, conducting: int) -> int:
-    """Bit set of diodes whose voltage above forward_v contradicts their state."""
-    slack = 1e-13 * float(np.abs(above).max(initial=0.0))
-    wrong = 0
-    for bit, volts in enumerate(above.tolist()):
-        on = conducting >> bit & 1
-        if (volts < TURN_OFF_V - slack) if on else (volts > TURN_ON_V + slack):
-            wrong |= 1 << bit
-    return wrong
+def _bits(flags: NDArray[np.bool_]) -> int:
+    return sum(1 << bit for bit in flags.nonzero()[0].tolist())
 
 
 def _wiring(circuit: Circuit) -> tuple[Wiring, tuple[str, ...]]:

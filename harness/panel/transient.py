@@ -82,6 +82,14 @@ class Decay:
             best = Exit(found[0], row, found[1]) if found else best
         return best
 
+    def reached(self, steady: float, terms: Array, level: float, *, start_s: float, end_s: float) -> float:
+        """When one row passes `level` between two times, by a hair too late; `end_s` if it does not."""
+        row = _Row(steady, terms.tolist(), self.rates.tolist())
+        before, after = row.at(start_s) - level, row.at(end_s) - level
+        if before == 0.0 or after == 0.0 or (before > 0) == (after > 0):
+            return end_s
+        return _cross(lambda at: row.at(at) - level, start_s, end_s, before, after)
+
     def _exit_of(
         self, row: _Row, bounds: tuple[float, float], reached: NDArray[np.bool_], before_s: float
     ) -> tuple[float, bool] | None:
