@@ -43,7 +43,9 @@ class Problem:
     message: str
 
     def __str__(self) -> str:
-        return f"{self.file}:{self.line}:{self.column}: {self.message}"
+        """One line whatever a file's own words hold: what cannot be printed is shown escaped."""
+        text = f"{self.file}:{self.line}:{self.column}: {self.message}"
+        return text if text.isprintable() else "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
 
 
 class FileError(PanelproofError):

@@ -23,6 +23,10 @@ def check_bench(shape: BenchShape, problems: Problems, broken: Collection[str] =
     _check_imitated(shape, problems)
     check_thresholds(shape, problems)
     _check_hand(shape, problems)
+    if shape.supply.contactor is not None and shape.supply.contactor.inverted:
+        text = "the supply contactor must open when its output goes off; "
+        remedy = "take 'inverted' out and use its make contact"
+        problems.add(("supply", "contactor", "inverted"), text + remedy)
     for index, combination in enumerate(shape.forbidden):
         if not combination:
             problems.add(("forbidden", index), "an empty combination; expected positions such as {S3: low}")

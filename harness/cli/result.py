@@ -84,6 +84,8 @@ def summary(result: Result, loaded: LoadedSequence, folder: Path, out: TextIO) -
     lines += _failures(result, loaded.panel, paint)
     if result.error:
         lines.append(f"{paint('error', 'ERROR')}  {result.error}")
+    if result.unsafe:
+        lines.append(paint("error", result.unsafe))
     if result.exchanged:
         lines.append(f"{paint('caution', 'WIRING')}  {result.exchanged}")
     if result.simulated:
@@ -113,7 +115,7 @@ def _truth_table(result: Result, panel: Panel) -> list[str]:
 
 
 def _states(step: StepResult) -> dict[str, str]:
-    """The judged state of each tag at the row itself: `on`, `off`, `off not on`, or WRONG."""
+    """The judged state of each tag at the row itself: `on`, `off`, or what is wrong with it."""
     cells: dict[str, str] = {}
     for reading in step.readings:
         if reading.quantity != "state" or reading.note.startswith(("running", "after release", "repeat")):
@@ -121,9 +123,16 @@ def _states(step: StepResult) -> dict[str, str]:
         if reading.verdict is Verdict.PASS:
             cells.setdefault(reading.of, reading.read)
         else:
-            known = reading.read in _STATES
-            cells[reading.of] = f"{reading.read} not {reading.expected}" if known else "WRONG"
+            cells[reading.of] = _wrong_cell(reading)
     return cells
+
+
+def _wrong_cell(reading: Reading) -> str:
+    if reading.read not in _STATES:
+        return "UNSTEADY"
+    if reading.read == reading.expected:
+        return f"{reading.read} LATE"
+    return f"{reading.read}, MUST BE {reading.expected}"
 
 
 def _times(result: Result) -> list[str]:
@@ -156,7 +165,8 @@ def _headline(result: Result, loaded: LoadedSequence, folder: Path, paint: Any) 
     verdict = str(result.verdict)
     failed = f", {len(result.failed)} failed" if result.failed else ""
     missing = f", {len(result.not_run)} not run" if result.not_run else ""
-    about = f"{loaded.panel.tag}, {loaded.sequence.title}: {len(result.steps)} steps judged{failed}{missing}"
+    steps = f"row 0 and {max(len(result.steps) - 1, 0)} steps judged{failed}{missing}"
+    about = f"{loaded.panel.tag}, {loaded.sequence.title}: {steps}"
     lines = [f"{paint(verdict, verdict.upper())}  {about}", f"Record: {folder}"]
     if _self_consistent(result, loaded):
         lines.append(paint("caution", SELF_CONSISTENT))
@@ -176,22 +186,26 @@ def _failures(result: Result, panel: Panel, paint: Any) -> list[str]:
         if number == 0:
             lines += [f"  {line}" for line in pointer(step, panel)]
         if len(bad) > SHOWN_READINGS:
-            lines.append(f"  and {len(bad) - SHOWN_READINGS} more readings of this step")
+            lines.append(f"  and more of this step: {len(bad) - SHOWN_READINGS}")
     if len(wrong) > SHOWN_FAILURES:
-        lines.append(f"and {len(wrong) - SHOWN_FAILURES} more steps; all of them above and in the record")
+        lines.append(f"and more steps, all of them above and in the record: {len(wrong) - SHOWN_FAILURES}")
     return lines
 
 
 def _fault_line(reading: Reading, panel: Panel) -> str:
     titles = {r.tag: r.title for r in panel.relays} | {load.tag: load.title for load in panel.loads}
     name = f"{reading.of} ({titles[reading.of]})" if titles.get(reading.of) else reading.of
-    late = ""
-    if reading.late_us is not None:
-        late = f", {abs(reading.late_us) / 1e3:.1f} ms too {'late' if reading.late_us >= 0 else 'early'}"
-        if reading.quantity == "watch":
-            late = f", at least {reading.late_us / 1e3:.1f} ms too long"
+    late = f", {late_words(reading)}" if reading.late_us is not None else ""
     note = f" [{reading.note}]" if reading.note else ""
     return f"{name}: expected {reading.expected}, read {reading.read}{late}{note}"
+
+
+def late_words(reading: Reading) -> str:
+    """`31.5 ms too late`; for a watch, too long. At the least, where bounds are all there is."""
+    off_us = reading.late_us or 0
+    if reading.quantity == "watch":
+        return f"at least {off_us / 1e3:.1f} ms too long"
+    return f"{abs(off_us) / 1e3:.1f} ms too {'late' if off_us >= 0 else 'early'}"
 
 
 def _places(positions: dict[str, str]) -> str:

@@ -119,8 +119,9 @@ def _recorded(job: Job, ready: Ready) -> Result:
         except BenchError as error:
             result = Result(simulated=ready.bench.simulated, error=str(error))
             _say_broken(result, error, sink, now_us())
-        except (KeyboardInterrupt, Terminated):
+        except (KeyboardInterrupt, Terminated, UsageError):
             job.journal.seal(verdict=str(Verdict.INCONCLUSIVE), at_ns=ready.clock.now_ns())
+            print(f"INCONCLUSIVE  ended before its end. Record: {job.folder}", file=job.err)
             raise
     job.journal.seal(verdict=str(result.verdict), at_ns=ready.clock.now_ns())
     return result

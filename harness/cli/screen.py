@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Protocol, Self, TextIO
 
+from harness.bench.hands import HAND
 from harness.cli.colour import coloured
-from harness.cli.result import NOTICE
+from harness.cli.result import NOTICE, late_words
 from harness.measure.reading import Reading, Verdict
 from harness.run.events import (
     Asked,
@@ -78,7 +79,8 @@ def lines_of(event: Event) -> list[str]:
         case RunStarted():
             lines = head(event)
         case BoardFound():
-            lines = [f"board {event.board}: {_identity(event)}"]
+            hand = " (sets what a person sets on a real bench)" if event.board == HAND else ""
+            lines = [f"board {event.board}: {_identity(event)}{hand}"]
         case StepEnded():
             verdict = str(event.verdict).upper() if event.verdict else "pass"
             lines = [f"{verdict:<12} {event.title}{remark(event)}"]
@@ -87,14 +89,14 @@ def lines_of(event: Event) -> list[str]:
         case Asked():
             lines = [f"{event.request}: {event.answer}"]
         case MadeSafe():
-            lines = [f"safe: {event.text}"]
+            lines = [event.text if not event.proved else f"safe: {event.text}"]
     return lines
 
 
 def head(event: RunStarted) -> list[str]:
     """Who, what, on what, and whether it is real."""
     source = {"table": "a hand-written truth table", "panel": "the panel's own circuit"}[event.expected_from]
-    modifications = f" with {', '.join(event.modifications)}" if event.modifications else ""
+    modifications = f" with modifications {', '.join(event.modifications)}" if event.modifications else ""
     serial = f", serial {event.panel_serial}" if event.panel_serial else ""
     lines = [NOTICE] if event.simulated else []
     lines += [
@@ -123,7 +125,10 @@ def remark(event: StepEnded) -> str:
 
 
 def _brief(reading: Reading) -> str:
-    return f"{reading.of} expected {reading.expected}, read {reading.read}"
+    late = f", {late_words(reading)}" if reading.late_us is not None else ""
+    if late and reading.expected == reading.read:
+        return f"{reading.of} {reading.read}{late}"
+    return f"{reading.of} expected {reading.expected}, read {reading.read}{late}"
 
 
 def _spread(times: list[Reading]) -> str:

@@ -33,8 +33,23 @@ def do(args: argparse.Namespace, out: TextIO, _err: TextIO) -> int:
     from harness.panel.table import derive_table
 
     table = derive_table(panel, fixed=places, with_breakers=args.breakers, **how)
-    _PRINTERS["json" if args.json else args.format](panel, table, out)
+    chosen = "json" if args.json else args.format
+    if chosen == "text":
+        print(_conditions(args, panel), file=out)
+    _PRINTERS[chosen](panel, table, out)
     return 0
+
+
+def _conditions(args: argparse.Namespace, panel: Panel) -> str:
+    """At what supply and coil temperature, with which faults; and whether that supply is in range."""
+    nominal = ", ".join(f"{supply.nominal_v:g} V" for supply in panel.supplies)
+    words = [f"supply {args.supply or nominal}", f"coils at {args.temperature}", *args.fault]
+    volts = _volts(panel, args.supply) or {}
+    for supply in panel.supplies:
+        low, high = supply.range_v.low, supply.range_v.high
+        if not low <= volts.get(supply.tag, low) <= high:
+            words.append(f"OUTSIDE the range of {low:g} to {high:g} V")
+    return ", ".join(words)
 
 
 def _panel(args: argparse.Namespace) -> Panel:
@@ -110,7 +125,7 @@ def _compare(args: argparse.Namespace, panel: Panel, how: dict[str, Any], out: T
         return 1 if differences else 0
     for difference in differences:
         print(f"{args.against}:{difference.line}: {difference}", file=out)
-    count = f"{len(differences)} differences" if differences else "no difference"
+    count = f"differences: {len(differences)}" if differences else "no difference"
     print(
         f"{panel.tag}: {len(written.rows)} rows of {args.against} compared with the circuit, {count}",
         file=out,

@@ -40,7 +40,8 @@ def _connections(bench: Bench) -> list[dict[str, Any]]:
     ]
     inputs = [
         {"channel": i.name, "board": i.board, "number": i.channel, "for": i.watches, "proves": i.proves}
-        | {"terminals": list(i.terminals)}
+        | {"terminals": list(i.terminals), "inverted": i.inverted}
+        | {"on_v": i.on_v, "off_v": i.off_v, "wetting_v": i.wetting_v}
         for i in bench.inputs
     ]
     return outputs + inputs
@@ -51,10 +52,13 @@ def _print_tables(panel: Panel, bench: Bench, out: TextIO) -> None:
     for o in bench.outputs:
         kind = "break" if o.normally_closed else "make"
         outputs.append((o.name, o.board, str(o.channel), ".".join(o.imitates), *o.terminals, kind))
-    inputs = [("input", "board", "no.", "watches", "from (+)", "to (-)", "proves")]
+    inputs = [("input", "board", "no.", "watches", "from (+)", "to (-)", "proves", "on / off", "wetting")]
     for i in bench.inputs:
         proves = "spare contact" if i.proves == "contact" else f"{i.proves} voltage"
-        inputs.append((i.name, i.board, str(i.channel), i.watches, *i.terminals, proves))
+        proves += ", on while dropped out" if i.inverted else ""
+        wetting = f"{i.wetting_v:g} V from the bench" if i.wetting_v else "none"
+        limits = f"{i.on_v:g} V / {i.off_v:g} V"
+        inputs.append((i.name, i.board, str(i.channel), i.watches, *i.terminals, proves, limits, wetting))
     for rows in (outputs, inputs):
         print("\n".join(columns(rows)), end="\n\n", file=out)
     for line in _notes(panel, bench):

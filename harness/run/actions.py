@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from harness.bench.board import Stamp
 from harness.clock import NS
-from harness.measure.decision import Rule, judge_time
+from harness.measure.decision import Decision, Rule, judge_time
 from harness.measure.edges import Bounds, Edge, elapsed, find_edge
 from harness.measure.reading import Reading, Verdict
 from harness.panel.parts import Span
@@ -66,7 +66,8 @@ def stop_step(step: StopStep, doing: Doing) -> Readings:
     if last is not None:
         doing.judged(doing.rig.positions, step.stopped, last.word)
     held = doing.prover.hold(step.stopped, step.hold_s, "stop held") if stopping.reached else ()
-    stop_time = _stop_time(step, stamp, stopping, doing) if stopping.reached else ()
+    ran = all(reading.verdict is Verdict.PASS for reading in running)
+    stop_time = _stop_time(step, stamp, stopping, doing) if ran and stopping.reached else ()
     doing.prover.end_watch()
     release = doing.rig.move(step.running)
     after = _phase(doing, step.after, release, step.settle_s, "after release")
@@ -110,17 +111,23 @@ def _attempt(step: TimeStep, doing: Doing, note: str) -> tuple[Reading, int]:
     stamp = doing.rig.move(step.start)
     before = {step.of: not step.to}
     if not doing.prover.settle(before, stamp, step.settle_s, f"{note}, at start").reached:
-        read = f"was already {on_off(step.to)} before the stimulus, or never settled"
+        already = doing.rig.channels.state(step.of, _word(doing)) is step.to
+        read = f"{on_off(step.to)} already before the stimulus" if already else "unsteady before the stimulus"
         return _no_time(step, read, note), 0
     _random_phase(doing)
     last_old = doing.prover.sample(note, flat_out=True)
     stamp = doing.rig.move(step.end)
     edge = _edge(step, last_old, stamp, doing, note)
     if edge is None:
-        return _no_time(step, f"no edge within {step.beyond_s * 1e3:g} ms", note), 0
+        return _no_time(step, f"not {on_off(step.to)} within {step.beyond_s * 1e3:g} ms", note), 0
     bounds = _bounds(doing.rig, (step.of,), stamp, edge)
     away_ns = max(stamp.received_ns - stamp.sent_ns, edge.first_new.received_ns - edge.last_old.sent_ns)
     return _time_reading(step.of, bounds, step.at_least_s, step.at_most_s, doing.rule, note), away_ns
+
+
+def _word(doing: Doing) -> int:
+    last = doing.rig.sampler.last
+    return 0 if last is None else last.word
 
 
 def _edge(step: TimeStep, last_old: Shot, stamp: Stamp, doing: Doing, note: str) -> Edge[Shot] | None:
@@ -174,8 +181,15 @@ def _time_reading(
         low_us=bounds.low_us,
         high_us=bounds.high_us,
         late_us=_off_limit(bounds, at_least_s, at_most_s) if decision.verdict is Verdict.FAIL else None,
-        note="; ".join(filter(None, (note, decision.reason if decision.verdict is not Verdict.PASS else ""))),
+        note="; ".join(filter(None, (note, _remedy(decision)))),
     )
+
+
+def _remedy(decision: Decision) -> str:
+    """What would settle an inconclusive time, or that the panel may be what is near its limit."""
+    if decision.verdict is not Verdict.INCONCLUSIVE:
+        return ""
+    return f"{decision.reason.rpartition(': ')[2]}; or the panel is at its limit: time it another way"
 
 
 def _off_limit(bounds: Bounds, at_least_s: float | None, at_most_s: float | None) -> int:
@@ -199,7 +213,7 @@ def _no_time(step: TimeStep, read: str, note: str) -> Reading:
         of=step.of,
         quantity="time",
         unit="us",
-        expected=f"{on_off(step.to)} after {_limits(step.at_least_s, step.at_most_s)}",
+        expected=_limits(step.at_least_s, step.at_most_s),
         read=read,
         verdict=Verdict.FAIL,
         note=note,

@@ -61,6 +61,7 @@ class Result:
     not_run: tuple[str, ...] = ()
     error: str = ""
     exchanged: str = ""
+    unsafe: str = ""
 
     @property
     def failed(self) -> tuple[str, ...]:
@@ -101,7 +102,7 @@ class Engine:
             self._break(error)
         finally:
             with quietly():
-                self._rig.make_safe()
+                self.result.unsafe = self._rig.make_safe()
                 self._finish()
         return self.result
 

@@ -88,26 +88,30 @@ class Rig:
         """Close or open the panel's supply contactor, where the bench has one."""
         contactor = self.bench.contactor
         if contactor is not None:
-            self._write(Write(contactor.board, {contactor.channel: closed != contactor.inverted}))
+            self._write(Write(contactor.board, {contactor.channel: closed}))
             self.sampler.restart_limits()
 
     def reads(self, channel: SpecialChannel) -> bool:
         """One of the bench's own inputs, as last polled."""
         return self.sampler.special(channel)
 
-    def make_safe(self) -> None:
-        """The panel's supply off first, then all outputs of every board, whatever one of them says."""
-        troubles = [*self._supply_off(), *self._outputs_off()]
+    def make_safe(self) -> str:
+        """The panel's supply off first, then all outputs of every board, whatever one of them says.
+
+        Returns what a person has to do when the bench could not be made safe, else nothing.
+        """
+        troubles = list(dict.fromkeys([*self._supply_off(), *self._outputs_off()]))
         unproved = [name for name, board in self.fittings.boards.items() if not _proved_off(board)]
-        if troubles:
-            text = (
-                f"NOT SAFE as far as is known: {'; '.join(troubles)}; switch the panel's supply off by hand"
-            )
-        elif unproved:
-            text = f"all outputs commanded off, not proved on {', '.join(unproved)}"
-        else:
+        unsafe = ""
+        if not unproved:
             text = "all outputs off, read back from every board"
-        self.fittings.sink(MadeSafe(at_us=self.now_us, proved=not troubles and not unproved, text=text))
+        elif troubles:
+            reasons = "; ".join(troubles)
+            text = unsafe = f"NOT SAFE as far as is known: switch the panel's supply off by hand ({reasons})"
+        else:
+            text = f"all outputs commanded off, not proved on {', '.join(unproved)}"
+        self.fittings.sink(MadeSafe(at_us=self.now_us, proved=not unproved, text=text))
+        return unsafe
 
     def _supply_off(self) -> list[str]:
         try:

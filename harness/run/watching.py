@@ -55,14 +55,14 @@ class Vigil:
     def _expected(self) -> str:
         longest_ms = self._watch.longest_s * 1e3
         limit = f" for more than {longest_ms:g} ms" if longest_ms else ""
-        return f"never {words(self._watch.states)}{limit}"
+        return f"never {words(self._watch.states)} together{limit}"
 
     def _read(self, spell: Spell | None) -> str:
         if spell is None:
             return "never shown"
         return (
-            f"shown for {spell.shortest_ns / 1e6:.1f} to {spell.longest_ns / 1e6:.1f} ms "
-            f"at {self._at_us(spell.seen_ns) / 1e6:.3f} s"
+            f"so for {spell.shortest_ns / 1e6:.1f} to {spell.longest_ns / 1e6:.1f} ms, "
+            f"first seen {self._at_us(spell.seen_ns) / 1e6:.3f} s into the run"
         )
 
 

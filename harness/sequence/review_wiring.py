@@ -174,14 +174,11 @@ class WiringReview:
         """A wetted input lies across one contact; a voltage input has at least one end on one."""
         path: KeyPath = ("inputs", channel.name)
         points = {self._points.of(end) for end in channel.terminals}
-        if not channel.wetting_v:
-            touched = {self._points.of(end) for contact in relay.contacts for end in contact.terminals}
-            if not points & touched:
-                found = " and ".join(self._points.on(end) for end in channel.terminals)
-                message = f"{channel.name} proves a contact of {relay.tag}, but has {found}; "
-                yield self._at((*path, "terminals"), message + f"expected {_contact_words(relay)}")
-            return
         pairs = [pair for contact in relay.contacts for pair in _pairs(contact)]
+        if not channel.wetting_v:
+            yield from self._unwetted(channel, relay, points, pairs)
+            return
+        yield from self._live(channel)
         kinds = {kind for kind, ends in pairs if {self._points.of(end) for end in ends} == points}
         if not kinds:
             found = " and ".join(self._points.on(end) for end in channel.terminals)
@@ -199,6 +196,32 @@ class WiringReview:
                 f"{channel.name} lies across a break contact: it reads on when {relay.tag} is dropped out; "
             )
             yield self._at((*path, "terminals"), message + "add 'inverted: true'")
+
+    def _unwetted(
+        self,
+        channel: InputChannel,
+        relay: Relay,
+        points: set[str],
+        pairs: list[tuple[str, tuple[Terminal, Terminal]]],
+    ) -> Iterator[Problem]:
+        path: KeyPath = ("inputs", channel.name)
+        if any({self._points.of(end) for end in ends} == points for _, ends in pairs):
+            message = f"{channel.name} lies across a contact, which has no voltage of its own to read"
+            yield self._at(path, f"{message}; add wetting, for example 'wetting: 24 V'")
+        elif not points & {self._points.of(end) for _, ends in pairs for end in ends}:
+            found = " and ".join(self._points.on(end) for end in channel.terminals)
+            message = f"{channel.name} proves a contact of {relay.tag}, but has {found}; "
+            yield self._at((*path, "terminals"), message + f"expected {_contact_words(relay)}")
+
+    def _live(self, channel: InputChannel) -> Iterator[Problem]:
+        """The bench's wetting voltage belongs on a spare contact only, one that no wire of the panel reaches."""
+        wired = [end for end in channel.terminals if self._points.of(end) != end]
+        if wired:
+            found = " and ".join(self._points.on(end) for end in wired)
+            message = (
+                f"{channel.name} puts its wetting voltage on {found}; a wetted input needs a spare contact"
+            )
+            yield self._at(("inputs", channel.name, "terminals"), f"{message}, one in no wire")
 
 
 def _pairs(contact: RelayContact) -> list[tuple[str, tuple[Terminal, Terminal]]]:

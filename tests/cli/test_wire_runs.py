@@ -74,7 +74,8 @@ def test_a_served_panel_is_known_as_simulated_over_the_wire(bench: Path) -> None
         status, answer, _ = run(bench / "th-s0.sequence.yaml", bench / "logs")
         assert (status, answer["simulated"]) == (0, True)
         status, answer, err = short(bench, "--panel-serial", "42")
-        assert (status, answer) == (2, {})
+        assert (status, "verdict" in answer) == (2, False)
+        assert "the board says that it is simulated" in str(answer["error"])
         assert "the board says that it is simulated" in err
 
 
@@ -303,6 +304,7 @@ def test_being_stopped_makes_safe_and_keeps_the_record(bench: Path, number: int,
     assert "safe: all outputs off, read back from every board" in said
     assert "Traceback" not in said
     (folder,) = (bench / "logs").iterdir()
+    assert f"INCONCLUSIVE  ended before its end. Record: {folder}" in said
     assert main(["verify", str(folder)]) == 0
     assert '"verdict":"pass"' not in (folder / "journal.jsonl").read_text().splitlines()[-1]
 

@@ -72,8 +72,8 @@ def test_a_watch_judges_by_bounds(
 
 def test_a_watch_says_what_when_and_why() -> None:
     reading = vigil(10, 3, 1, 1, 1, 3).reading()
-    assert reading.expected == "never Y4 on, Y1 off for more than 10 ms"
-    assert reading.read == "shown for 18.0 to 42.0 ms at 0.012 s"
+    assert reading.expected == "never Y4 on, Y1 off together for more than 10 ms"
+    assert reading.read == "so for 18.0 to 42.0 ms, first seen 0.012 s into the run"
     assert (reading.late_us, reading.note) == (8000, "engine would stop")
 
 

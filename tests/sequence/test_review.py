@@ -72,6 +72,20 @@ DO2_LINE = "  DO2: {board: IO1, channel: 2, imitates: S2.13-14}\n"
             id="output in no wire",
         ),
         pytest.param(
+            DI2,
+            f"watches: K1, proves: contact, terminals: {M}[K1:13, K1:14],\n     wetting: 24 V",
+            "DI2 puts its wetting voltage on K1:13 on wire W2 and K1:14 on wire W5; "
+            "a wetted input needs a spare contact, one in no wire",
+            id="wetting on a contact in use",
+        ),
+        pytest.param(
+            "{board: IO1, channel: 2, " + DI2 + ", on: 15 V",
+            f"{M}{{board: IO1, channel: 2, watches: K1, proves: contact, terminals: [K1:33, K1:34], on: 15 V",
+            "DI2 lies across a contact, which has no voltage of its own to read; "
+            "add wetting, for example 'wetting: 24 V'",
+            id="no wetting",
+        ),
+        pytest.param(
             DI0,
             f"watches: {M}Y11, proves: load, terminals: [X1:4, X1:9]",
             "panel XS-1 has no relay or load 'Y11'; did you mean Y1?",
