@@ -30,5 +30,9 @@ def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
     for problem in () if args.json else problems:
         print(problem, file=err)
     if not args.json and not problems:
-        print(f"{len(found)} file{'s' if len(found) > 1 else ''} checked, nothing wrong", file=out)
+        print(f"{', '.join(_words(path.name) for path in found)}: nothing wrong", file=out)
     return FileError.exit_status if problems else 0
+
+
+def _words(name: str) -> str:
+    return f"{name} with all that it names" if name.endswith(".sequence.yaml") else name
