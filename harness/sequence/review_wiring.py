@@ -214,7 +214,7 @@ class WiringReview:
             yield self._at((*path, "terminals"), message + f"expected {_contact_words(relay)}")
 
     def _live(self, channel: InputChannel) -> Iterator[Problem]:
-        """The bench's wetting voltage belongs on a spare contact only, one that no wire of the panel reaches."""
+        """The bench's wetting voltage belongs on a spare contact, which no wire of the panel reaches."""
         wired = [end for end in channel.terminals if self._points.of(end) != end]
         if wired:
             found = " and ".join(self._points.on(end) for end in wired)
