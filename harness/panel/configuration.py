@@ -9,7 +9,7 @@ exponentials. Everything here depends on the configuration alone and is computed
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -68,10 +68,11 @@ class Configuration:
         self.wiring = wiring
         self.closed = closed
         self.conducting = conducting
-        conductance, injection = _assemble(wiring, closed, conducting)
-        self._dc = _solve_dc(wiring, conductance, injection)
+        system = _assemble(wiring, closed, conducting)
+        self._look, self._shift = _observation(wiring, system)
+        self._dc = _solve_dc(wiring, system)
         self._steady: dict[Levels, Array] = {}
-        self._set_modes(conductance, injection)
+        self._set_modes(system)
         self.diode_low, self.diode_high = _diode_bounds(wiring, conducting)
 
     def steady(self, levels: Levels) -> Array:
@@ -80,14 +81,14 @@ class Configuration:
         if known is None:
             if len(self._steady) >= LEVELS_KEPT:
                 self._steady.clear()
-            known = self.wiring.look @ self.steady_voltages(levels) + self.wiring.shift
+            known = self._look @ (self._dc @ np.array((*levels, 1.0))) + self._shift
             self._steady[levels] = known
         return known
 
     def steady_voltages(self, levels: Levels) -> Array:
         """Net voltages (V, reference: the first supply's negative) with windings as resistances."""
         voltages: Array = self._dc @ np.array((*levels, 1.0))
-        return voltages
+        return voltages[: self.wiring.circuit.count]
 
     def outside(self, above: Array, *, turn_on_v: float = TURN_ON_V) -> NDArray[np.bool_]:
         """Which diodes' volts above forward_v contradict their state here, beyond doubt of rounding."""
@@ -98,7 +99,7 @@ class Configuration:
     def voltages(self, currents: Array, levels: Levels) -> Array:
         """Net voltages (V) while the inductive windings carry `currents` (A)."""
         voltages: Array = self._dynamic @ np.concatenate((currents, levels, (1.0,)))
-        return voltages
+        return voltages[: self.wiring.circuit.count]
 
     @cached_property
     def floating(self) -> frozenset[int]:
@@ -118,20 +119,20 @@ class Configuration:
             joined |= reached
         return frozenset(range(circuit.count)) - joined
 
-    def _set_modes(self, conductance: Array, injection: Array) -> None:
+    def _set_modes(self, system: _System) -> None:
         wiring = self.wiring
         coils = [wiring.circuit.windings[index] for index in wiring.inductive]
-        solved = _solve(wiring, conductance, np.column_stack((wiring.drive, injection)))
+        solved = _solve(wiring, system, wiring.drive)
         count = len(coils)
         driven = np.concatenate((solved[:, -1 - count : -1], solved[:, : -1 - count], solved[:, -1:]), axis=1)
         self._dynamic = driven
         root = np.sqrt([coil.henry for coil in coils])
-        impedance = wiring.drive.T @ driven[:, :count]
+        impedance = wiring.drive.T @ driven[: wiring.circuit.count, :count]
         impedance = (impedance + impedance.T) / 2 + np.diag([coil.ohm for coil in coils])
         rates, modes = np.linalg.eigh(impedance / np.outer(root, root)) if count else (root, np.zeros((0, 0)))
         self.to_modes: Array = modes.T * root
         self.from_modes: Array = modes / root[:, None] if count else modes
-        self.weights: Array = wiring.look @ driven[:, :count] @ self.from_modes
+        self.weights: Array = self._look @ driven[:, :count] @ self.from_modes
         self.weights[wiring.inductive] = self.from_modes
         self.decay = Decay(np.maximum(rates, 1e-9))
 
@@ -144,8 +145,23 @@ def stamp(conductance: Array, a: int, b: int, siemens: float) -> None:
     conductance[b, a] -= siemens
 
 
-def _assemble(wiring: Wiring, closed: int, conducting: int) -> tuple[Array, Array]:
-    """Net conductances, and net currents that do not depend on supplies or windings."""
+@dataclass(frozen=True, slots=True)
+class _System:
+    """Equations of nets and, with its current as an unknown of its own, of each conducting diode.
+
+    As a difference of voltages over its on-resistance the current would be lost where a part of the circuit
+    hangs on the leak only.
+    """
+
+    conductance: Array
+    injection: Array
+    branches: Array
+    forward: Array
+    ohms: Array
+    rows: list[int]
+
+
+def _assemble(wiring: Wiring, closed: int, conducting: int) -> _System:
     circuit = wiring.circuit
     conductance = wiring.base.copy()
     injection = np.zeros(circuit.count)
@@ -155,31 +171,58 @@ def _assemble(wiring: Wiring, closed: int, conducting: int) -> tuple[Array, Arra
     for bit, contact in enumerate(circuit.contacts):
         if closed >> bit & 1:
             stamp(conductance, contact.a, contact.b, contact.siemens)
-    for bit, diode in enumerate(circuit.rectifiers):
-        if conducting >> bit & 1:
-            stamp(conductance, diode.anode, diode.cathode, 1.0 / diode.on_ohm)
-            injection[diode.anode] += diode.forward_v / diode.on_ohm
-            injection[diode.cathode] -= diode.forward_v / diode.on_ohm
-    return conductance, injection
+    on = [(bit, diode) for bit, diode in enumerate(circuit.rectifiers) if conducting >> bit & 1]
+    branches = np.zeros((circuit.count, len(on)))
+    for column, (_, diode) in enumerate(on):
+        branches[diode.anode, column] += 1.0
+        branches[diode.cathode, column] -= 1.0
+    return _System(
+        conductance,
+        injection,
+        branches,
+        forward=np.array([diode.forward_v for _, diode in on]),
+        ohms=np.array([diode.on_ohm for _, diode in on]),
+        rows=[wiring.first_diode_row + bit for bit, _ in on],
+    )
 
 
-def _solve(wiring: Wiring, conductance: Array, injections: Array) -> Array:
-    """Net voltages, one column per supply (per volt), then one per column of `injections`."""
-    reduce, offsets = wiring.reduce, wiring.offsets
-    columns = reduce.T @ np.column_stack((-conductance @ offsets, injections))
-    free = np.linalg.solve(reduce.T @ conductance @ reduce, columns)
-    voltages: Array = reduce @ free
+def _observation(wiring: Wiring, system: _System) -> tuple[Array, Array]:
+    """Rows from net voltages and diode currents; volts above forward_v are on_ohm times the current."""
+    look = np.hstack((wiring.look, np.zeros((len(wiring.look), len(system.rows)))))
+    shift = wiring.shift.copy()
+    for column, row in enumerate(system.rows):
+        look[row] = 0.0
+        look[row, wiring.circuit.count + column] = system.ohms[column]
+        shift[row] = 0.0
+    return look, shift
+
+
+def _solve(wiring: Wiring, system: _System, driven: Array) -> Array:
+    """Net voltages, then diode currents: a column per supply (per volt), per column of `driven`, constant."""
+    reduce, offsets, branches = wiring.reduce, wiring.offsets, system.branches
+    coupling = reduce.T @ branches
+    matrix = np.block(
+        [[reduce.T @ system.conductance @ reduce, coupling], [coupling.T, -np.diag(system.ohms)]]
+    )
+    upper = np.column_stack((-system.conductance @ offsets, driven, system.injection))
+    lower = np.column_stack(
+        (-branches.T @ offsets, np.zeros((len(system.ohms), driven.shape[1])), system.forward)
+    )
+    free = np.linalg.solve(matrix, np.vstack((reduce.T @ upper, lower)))
+    inner = reduce.shape[1]
+    voltages = reduce @ free[:inner]
     voltages[:, : offsets.shape[1]] += offsets
-    return voltages
+    return np.vstack((voltages, free[inner:]))
 
 
-def _solve_dc(wiring: Wiring, conductance: Array, injection: Array) -> Array:
-    """Net voltages per volt of each supply, then at no supply, with windings as resistances."""
-    conductance = conductance.copy()
+def _solve_dc(wiring: Wiring, system: _System) -> Array:
+    """The same per volt of each supply, then at no supply, with windings as resistances."""
+    conductance = system.conductance.copy()
     for index in wiring.inductive:
         winding = wiring.circuit.windings[index]
         stamp(conductance, winding.a, winding.b, 1.0 / winding.ohm)
-    return _solve(wiring, conductance, injection[:, None])
+    still = replace(system, conductance=conductance)
+    return _solve(wiring, still, np.zeros((wiring.circuit.count, 0)))
 
 
 def _diode_bounds(wiring: Wiring, conducting: int) -> tuple[Array, Array]:
