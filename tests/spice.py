@@ -2,7 +2,8 @@
 
 Written from the parts alone, not from the program's own nets and elements: each terminal is a node, each
 unbroken wire hop a resistor of 10 microohm, an open contact 1 teraohm. The diode is the same piecewise
-line, as a current source: leak * v + max(v - forward, 0) / on. A failed `.meas` and a failed command leave
+line, as a current source: leak * v + max(v - forward, 0) / on. Each wire, and each terminal in none, leaks to
+the reference. A failed `.meas` and a failed command leave
 ngspice with exit status 0, so every expected name must be found in what it prints.
 """
 
@@ -53,7 +54,10 @@ class Deck:
                 self.lines.append(
                     f"{self._fresh('Vw')} {source} {self._at(probe.terminals[1])} {probe.wetting_v}"
                 )
-        self.lines += [f"{self._fresh('Rl')} {n} 0 1e9" for n in set(self.node.values()) if n != "0"]
+        looped = {terminal for wire in panel.wires for terminal, _ in map(reversed, wire.hops)}
+        for terminal, node in self.node.items():
+            if terminal not in looped and node != "0":
+                self.lines.append(f"{self._fresh('Rl')} {node} 0 {1 / LEAK_S}")
 
     def operating_points(
         self, states: Iterable[frozenset[str]], volts: Mapping[str, float] | None = None

@@ -113,7 +113,7 @@ class Course:
         return max(value, self._edge + step) if leaving.up else min(value, self._edge - step)
 
     def _look_ahead(self, rows: Array) -> None:
-        """Find the next crossing: its event comes at the next full ns, the state goes on from its own time."""
+        """Find the next crossing: its event comes at a full ns, the state goes on from its own time."""
         found = self._found
         low, high = self._thresholds.bounds(rows[: self._diodes], self.zones)
         above = rows[self._diodes :]

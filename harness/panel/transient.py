@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 RESOLUTION_S = 0.5e-9
-FINEST = 1e-12  # of the time from now to a crossing
+FINEST, SHORTEST_S = 1e-12, 1e-17  # of the time from now to a crossing, and not shorter
 GROWTH = 1.25  # ratio of neighbouring grid times
 GONE = 45.0  # time constants after which a term is below the last binary digit
 
@@ -155,9 +155,9 @@ def _cross(f: Callable[[float], float], start: float, end: float, before: float,
     The Illinois form of false position, with a bisection wherever that is slow. Finer than any time that is
     told, because a current that overshoots zero in a diode would be driven to and fro by the next one.
     """
-    margin = FINEST * end / 4
+    margin = max(FINEST * end, SHORTEST_S) / 4
     moved, tries = 0, 0
-    while end - start > FINEST * end and after != 0.0:
+    while end - start > 4 * margin and after != 0.0:
         tries += 1
         middle = end - after * (end - start) / (after - before)
         if tries % 8 == 0 or not start < middle < end:

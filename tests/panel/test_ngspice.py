@@ -132,7 +132,7 @@ def random_panel(seed: int) -> Panel:
     return panel(parts, "\n".join(lines))
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", range(20))
 def test_random_panels_in_random_contact_states(seed: int) -> None:
     made = random_panel(seed)
     probes = (
