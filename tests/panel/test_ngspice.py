@@ -14,7 +14,8 @@ from pathlib import Path
 
 import pytest
 from moving import SWITCH, bare, switched
-from small_panels import breaker, button, diode, load, panel, relay, resistor
+from random_panels import random_panel
+from small_panels import diode, load, panel, resistor
 from spice import Deck, control, need_ngspice, run
 
 from harness.demo_files import demo_folder
@@ -111,25 +112,6 @@ def test_demo_panels_in_every_reachable_contact_state(path: Path) -> None:
     sample = random.Random(1).sample(sorted(states, key=sorted), min(100, len(states)))
     for level in ("lowest", "highest"):
         assert disagreements(network, set(sample), volts=made.supplies[0].levels[level]) == []
-
-
-def random_panel(seed: int) -> Panel:
-    """Parts of all kinds, wired at random between two poles and some points of the strip."""
-    draw = random.Random(seed)
-    parts: list[object] = [button(f"S{k}", {"13-14": "make", "21-22": "break"}) for k in range(3)]
-    parts += [breaker("F1", "1-2", "3-4")]
-    parts += [relay(f"K{k}", {"11-12-14": "change-over", "23-24": "make"}) for k in range(2)]
-    parts += [load(f"Y{k}", suppression=draw.choice(["none", "diode", "resistor"]), suppression_ohm=900.0)
-              for k in range(3)]  # fmt: skip
-    parts += [resistor(f"R{k}", draw.choice([10.0, 150.0, 2200.0])) for k in range(3)]
-    parts += [diode(f"V{k}") for k in range(3)]
-    plain = panel(parts, "")
-    ends = [t for t in Deck(plain, outer=device_contacts(plain)).node if t not in ("L+", "L-")]
-    points: list[list[str]] = [["L+"], ["L-"], *([f"X1:{k}"] for k in range(8))]
-    for end in ends:
-        draw.choice(points).append(end)
-    lines = [f"W{k} " + " ".join(point) for k, point in enumerate(points) if len(point) > 1]
-    return panel(parts, "\n".join(lines))
 
 
 @pytest.mark.parametrize("seed", range(20))
