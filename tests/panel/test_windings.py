@@ -215,6 +215,16 @@ class TestTemperature:
                 motion.settle()
                 assert motion.states()["K1"] is up, (celsius, volts + change)
 
+    def test_drop_out_voltage_grows_with_copper(self) -> None:
+        """The same law for drop-out (current constant): 3.0 V at 20 C becomes 3.0 x 319.5 / 254.5 at 85 C."""
+        for change, up in ((+0.01, True), (-0.01, False)):
+            motion = Motion(switched(relay("K1", {})), outer=(SWITCH,), coil_temperature_c=85.0)
+            motion.set_outer({"S": True})
+            motion.settle()
+            motion.set_supply("main", 3.0 * 319.5 / 254.5 + change)
+            motion.settle()
+            assert motion.states()["K1"] is up
+
     def test_hot_coil_at_the_lowest_supply_fails_to_pick_up(self) -> None:
         """16 V at 20 C is 20.1 V at 85 C: 18 V is enough cold, not hot."""
         for celsius, up in ((20.0, True), (85.0, False)):
