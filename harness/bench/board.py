@@ -58,6 +58,7 @@ class Board(ABC):
         self.name = spec.name
         self.clock = clock
         self.trace: Trace | None = None  # set before open; drivers with a bus give it every frame
+        self.failing = False  # whether the last call to the board failed: others are made safe before it
         self._open = False
         self._image = 0
 
@@ -80,13 +81,19 @@ class Board(ABC):
             if not 0 <= channel < self.spec.output_count:
                 raise ValueError(f"{self.name}: no output {channel} (0 to {self.spec.output_count - 1})")
             image = image | 1 << channel if on else image & ~(1 << channel)
+        self.failing = True
         stamp = self._do_write(image, limit_s)
+        self.failing = False
         self._image = image
         return stamp
 
     def read(self, timeout_s: float | None = None) -> Sample:
         """Read all inputs in one transaction."""
-        return self._do_read(self._ready(timeout_s))
+        limit_s = self._ready(timeout_s)
+        self.failing = True
+        sample = self._do_read(limit_s)
+        self.failing = False
+        return sample
 
     def read_back(self, timeout_s: float | None = None) -> int | None:
         """The outputs as the board reports them, bit k for output k; None where it cannot."""
@@ -95,7 +102,11 @@ class Board(ABC):
     def make_safe(self, timeout_s: float | None = None) -> Stamp:
         """All outputs off. The image is off afterwards even when the write fails."""
         self._image = 0
-        return self._do_write(0, self._ready(timeout_s))
+        limit_s = self._ready(timeout_s)
+        self.failing = True
+        stamp = self._do_write(0, limit_s)
+        self.failing = False
+        return stamp
 
     @property
     def outputs(self) -> int:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import queue
 import sys
-from collections.abc import Sequence
+import threading
+from collections.abc import Callable, Sequence
 from typing import TextIO
 
 from harness.errors import UsageError
 from harness.run.hands import Ask, cannot_ask
+
+WAIT_S = 0.02
 
 
 def asker(err: TextIO) -> Ask:
@@ -15,12 +19,23 @@ def asker(err: TextIO) -> Ask:
     if not sys.stdin.isatty():
         return cannot_ask
 
-    def ask(request: str) -> str:
+    def ask(request: str, meanwhile: Callable[[], None]) -> str:
         print(f"{request}, then press Enter (s and Enter to skip): ", end="", file=err, flush=True)
-        answer = sys.stdin.readline()
+        answer = _line(meanwhile)
         return "done" if answer.strip() == "" and answer else "skipped"
 
     return ask
+
+
+def _line(meanwhile: Callable[[], None]) -> str:
+    """A line from the keyboard. A thread only waits for the key; the bench stays with this one."""
+    lines: queue.Queue[str] = queue.Queue()
+    threading.Thread(target=lambda: lines.put(sys.stdin.readline()), daemon=True).start()
+    while True:
+        try:
+            return lines.get(timeout=WAIT_S)
+        except queue.Empty:
+            meanwhile()
 
 
 def acknowledged(cautions: Sequence[str], given: bool, err: TextIO) -> bool:

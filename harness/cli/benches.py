@@ -16,7 +16,7 @@ from harness.bench.registry import make_board, simulator
 from harness.bench.wire import wire_specs
 from harness.cli.server import served
 from harness.clock import Clock, RealClock, VirtualClock
-from harness.errors import UsageError
+from harness.errors import BenchUnsafe, UsageError
 from harness.panel.parts import Panel
 from harness.run.hands import SimulatedHands
 
@@ -108,6 +108,7 @@ def identified(ready: Ready, panel: Panel) -> tuple[Ready, dict[str, Identity]]:
     for name, board in ready.boards.items():
         board.open()
         identities[name] = board.identify()
+    _refuse_false_claim(ready, identities)
     simulated = ready.bench.simulated or any(i.simulated for i in identities.values())
     bench = replace(ready.bench, simulated=simulated)
     boards = dict(ready.boards)
@@ -118,6 +119,16 @@ def identified(ready: Ready, panel: Panel) -> tuple[Ready, dict[str, Identity]]:
         boards[HAND].open()
         identities[HAND] = boards[HAND].identify()
     return Ready(bench, boards, ready.clock), identities
+
+
+def _refuse_false_claim(ready: Ready, identities: dict[str, Identity]) -> None:
+    """`simulated: true` over a board that does not say so itself could move a real panel unguarded."""
+    silent = [name for name, identity in identities.items() if not identity.simulated]
+    if ready.bench.simulated and silent:
+        raise BenchUnsafe(
+            f"bench {ready.bench.tag} calls itself simulated, but board {silent[0]} does not say that it is; "
+            "take 'simulated: true' out of the bench file if a panel is connected"
+        )
 
 
 def hands_of(ready: Ready, panel: Panel) -> SimulatedHands | None:

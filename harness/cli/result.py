@@ -26,7 +26,7 @@ SHOWN_FAILURES = 5
 SHOWN_READINGS = 4
 
 
-def as_json(result: Result, loaded: LoadedSequence, folder: Path) -> dict[str, Any]:
+def as_json(result: Result, loaded: LoadedSequence, folder: Path, faults: tuple[str, ...]) -> dict[str, Any]:
     """The document of `panelproof run --json`."""
     return {
         "verdict": str(result.verdict),
@@ -39,6 +39,10 @@ def as_json(result: Result, loaded: LoadedSequence, folder: Path) -> dict[str, A
         "failed": list(result.failed),
         "not_run": list(result.not_run),
         "error": result.error,
+        "unsafe": result.unsafe,
+        "note": result.note,
+        "expected_from": loaded.sequence.expected_from,
+        "faults": list(faults),
         "exchanged": result.exchanged,
         "not_proved": list(loaded.not_proved),
         "notes": list(loaded.sequence.notes),
@@ -81,6 +85,7 @@ def summary(result: Result, loaded: LoadedSequence, folder: Path, out: TextIO) -
     blocks = [_truth_table(result, loaded.panel), _times(result), _not_proved(loaded)]
     lines = [line for block in blocks if block for line in (*block, "")]
     lines += _headline(result, loaded, folder, paint)
+    lines += [result.note] if result.note else []
     lines += _failures(result, loaded.panel, paint)
     if result.error:
         lines.append(f"{paint('error', 'ERROR')}  {result.error}")
@@ -213,4 +218,4 @@ def _places(positions: dict[str, str]) -> str:
 
 
 def _short(text: str, width: int) -> str:
-    return text if len(text) <= width else text[: width - 1] + "…"
+    return text if len(text) <= width else text[: width - 3] + "..."

@@ -6,7 +6,7 @@ import argparse
 import shutil
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TextIO
 
@@ -44,6 +44,7 @@ class Job:
     journal: Journal
     screen: Screen
     err: TextIO
+    engines: list[Engine] = field(default_factory=list)
 
 
 def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
@@ -61,7 +62,7 @@ def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
             job = Job(loaded, wanted, args, folder, journal, screen, err)
             result = _recorded(job, ready)
     if args.json:
-        print_json(as_json(result, loaded, folder), out)
+        print_json(as_json(result, loaded, folder, wanted.faults), out)
     else:
         summary(result, loaded, folder, out)
     return result.verdict.exit_status
@@ -120,8 +121,9 @@ def _recorded(job: Job, ready: Ready) -> Result:
             result = Result(simulated=ready.bench.simulated, error=str(error))
             _say_broken(result, error, sink, now_us())
         except (KeyboardInterrupt, Terminated, UsageError):
-            job.journal.seal(verdict=str(Verdict.INCONCLUSIVE), at_ns=ready.clock.now_ns())
-            print(f"INCONCLUSIVE  ended before its end. Record: {job.folder}", file=job.err)
+            verdict = max([Verdict.INCONCLUSIVE, *(engine.result.verdict for engine in job.engines)])
+            job.journal.seal(verdict=str(verdict), at_ns=ready.clock.now_ns())
+            print(f"{str(verdict).upper()}  ended before its end. Record: {job.folder}", file=job.err)
             raise
     job.journal.seal(verdict=str(result.verdict), at_ns=ready.clock.now_ns())
     return result
@@ -153,6 +155,7 @@ def _on_bench(
     fittings = Fittings(opened.boards, clock, sink, ask, hands_of(opened, panel))
     rig = Rig(panel, bench, fittings, Origin(start_ns))
     engine = Engine(rig, sequence, seed=job.args.seed, screen=job.screen.live and not job.wanted.virtual)
+    job.engines.append(engine)
     return engine.run()
 
 

@@ -19,12 +19,17 @@ class Tolerant:
 
     def write(self, text: str) -> int:
         if not self._gone:
-            self._try(lambda: self._stream.write(text))
+            self._try(lambda: self._stream.write(self._writable(text)))
         return len(text)
 
     def flush(self) -> None:
         if not self._gone:
             self._try(self._stream.flush)
+
+    def _writable(self, text: str) -> str:
+        """The text, with question marks where the stream's encoding has no such character."""
+        encoding = getattr(self._stream, "encoding", None) or "utf-8"
+        return text.encode(encoding, "replace").decode(encoding)
 
     def _try(self, act: Callable[[], object]) -> None:
         try:

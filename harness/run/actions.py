@@ -46,40 +46,35 @@ def settle_and_hold(
     doing: Doing, states: dict[str, bool], stamp: Stamp, settle_s: float, hold_s: float, note: str
 ) -> Readings:
     """States must settle within `settle_s` of the stimulus, then stay for `hold_s`."""
-    settling = doing.prover.settle(states, stamp, settle_s, note)
-    last = doing.rig.sampler.last
-    if last is not None:
-        doing.judged(doing.rig.positions, states, last.word)
+    settling = _settle(doing, states, stamp, settle_s, note)
     if not settling.reached:
         return settling.readings
-    return _merge(settling.readings, doing.prover.hold(states, hold_s, note))
+    return _merge(settling.readings, doing.prover.hold(states, hold_s, note, since=stamp))
+
+
+def _settle(doing: Doing, states: dict[str, bool], stamp: Stamp, settle_s: float, note: str) -> Settling:
+    settling = doing.prover.settle(states, stamp, settle_s, note)
+    doing.judged(doing.rig.positions, states, _word(doing))
+    return settling
 
 
 def stop_step(step: StopStep, doing: Doing) -> Readings:
-    """A stop row: running state, demand, stop proved and held, demand released, what follows."""
+    """A stop row: running state, demand, stop proved and held, demand released, what follows held.
+
+    Watches begin once the running state stands, because on the way there anything may show.
+    """
     stamp = doing.rig.move(step.running)
-    running = _phase(doing, step.running_states, stamp, step.settle_s, "running, before the demand")
+    note = "running, before the demand"
+    running = settle_and_hold(doing, step.running_states, stamp, step.settle_s, 0.0, note)
     doing.prover.watch(step.never)
     stamp = doing.rig.move(step.demand)
-    stopping = doing.prover.settle(step.stopped, stamp, step.within_s, "stop demanded")
-    last = doing.rig.sampler.last
-    if last is not None:
-        doing.judged(doing.rig.positions, step.stopped, last.word)
-    held = doing.prover.hold(step.stopped, step.hold_s, "stop held") if stopping.reached else ()
+    stopping = _settle(doing, step.stopped, stamp, step.within_s, "stop demanded")
+    held = doing.prover.hold(step.stopped, step.hold_s, "stop held", since=stamp) if stopping.reached else ()
     ran = all(reading.verdict is Verdict.PASS for reading in running)
     stop_time = _stop_time(step, stamp, stopping, doing) if ran and stopping.reached else ()
-    doing.prover.end_watch()
     release = doing.rig.move(step.running)
-    after = _phase(doing, step.after, release, step.settle_s, "after release")
+    after = settle_and_hold(doing, step.after, release, step.settle_s, step.hold_s, "after release")
     return (*running, *_merge(stopping.readings, held), *stop_time, *after)
-
-
-def _phase(doing: Doing, states: dict[str, bool], stamp: Stamp, settle_s: float, note: str) -> Readings:
-    settling = doing.prover.settle(states, stamp, settle_s, note)
-    last = doing.rig.sampler.last
-    if last is not None:
-        doing.judged(doing.rig.positions, states, last.word)
-    return settling.readings
 
 
 def _stop_time(step: StopStep, stamp: Stamp, stopping: Settling, doing: Doing) -> Readings:
@@ -97,32 +92,59 @@ def time_step(step: TimeStep, doing: Doing) -> Readings:
 
 
 def _repeat(step: TimeStep, number: int, doing: Doing) -> Reading:
-    """One repeat. One whose samples or write lay too far apart is void, whatever it read, and done again."""
+    """One repeat. One that tells nothing because the bench was away for too long is void and done again."""
     note = f"repeat {number} of {step.repeats}"
     for void in range(VOIDS_ALLOWED + 1):
         reading, gap_ns = _attempt(step, doing, f"{note}, {void} void before" if void else note)
-        if gap_ns <= VOID_GAP_NS:
+        if gap_ns <= VOID_GAP_NS or reading.verdict is not Verdict.INCONCLUSIVE:
             break
     return reading
 
 
 def _attempt(step: TimeStep, doing: Doing, note: str) -> tuple[Reading, int]:
     """The reading, and the longest time that the bench itself was away during it."""
-    stamp = doing.rig.move(step.start)
-    before = {step.of: not step.to}
-    if not doing.prover.settle(before, stamp, step.settle_s, f"{note}, at start").reached:
-        already = doing.rig.channels.state(step.of, _word(doing)) is step.to
-        read = f"{on_off(step.to)} already before the stimulus" if already else "unsteady before the stimulus"
-        return _no_time(step, read, note), 0
+    unsteady = _stand(step, doing, note)
+    if unsteady:
+        return _no_time(step, unsteady, note), 0
     _random_phase(doing)
     last_old = doing.prover.sample(note, flat_out=True)
     stamp = doing.rig.move(step.end)
     edge = _edge(step, last_old, stamp, doing, note)
     if edge is None:
         return _no_time(step, f"not {on_off(step.to)} within {step.beyond_s * 1e3:g} ms", note), 0
+    if not _stays(step, doing, note):
+        return _no_time(step, f"{on_off(step.to)}, but did not stay so", note), 0
     bounds = _bounds(doing.rig, (step.of,), stamp, edge)
     away_ns = max(stamp.received_ns - stamp.sent_ns, edge.first_new.received_ns - edge.last_old.sent_ns)
     return _time_reading(step.of, bounds, step.at_least_s, step.at_most_s, doing.rule, note), away_ns
+
+
+def _stand(step: TimeStep, doing: Doing, note: str) -> str:
+    """Go to the start and let the panel come to rest there; what is wrong when it does not.
+
+    All states known of the start must show and stay. Where none are known but that of the edge, time-delay
+    relays are waited for as well, which nothing else would show.
+    """
+    channels, relays = doing.rig.channels, doing.rig.panel.relays
+    states = {tag: on for tag, on in step.start_states.items() if tag in channels.judging}
+    states[step.of] = not step.to
+    stamp = doing.rig.move(step.start)
+    delay_s = 0.0 if len(states) > 1 else max((relay.delay_s.high for relay in relays), default=0.0)
+    settling = doing.prover.settle(states, stamp, step.settle_s, f"{note}, at start")
+    if not settling.reached:
+        wrong = [r.of for r in settling.readings if r.verdict is not Verdict.PASS]
+        if wrong == [step.of] and channels.state(step.of, _word(doing)) is step.to:
+            return f"{on_off(step.to)} already before the stimulus"
+        return f"not at rest before the stimulus ({', '.join(wrong)} not as expected)"
+    left = doing.prover.hold(states, delay_s, f"{note}, at start", since=stamp)
+    return f"not at rest before the stimulus ({', '.join(r.of for r in left)} moved)" if left else ""
+
+
+def _stays(step: TimeStep, doing: Doing, note: str) -> bool:
+    """Whether the new state stays, once contacts have had time to bounce."""
+    bounce_s = max((relay.bounce_s for relay in doing.rig.panel.relays), default=0.0)
+    doing.prover.wait(bounce_s + doing.rig.channels.slack_ns / NS, note)
+    return not doing.prover.hold({step.of: step.to}, step.hold_s, note)
 
 
 def _word(doing: Doing) -> int:
@@ -155,7 +177,7 @@ def _bounds(rig: Rig, tags: tuple[str, ...], stamp: Stamp, edge: Edge[Shot]) -> 
     channels = [channel for tag in tags for channel in rig.channels.judging[tag]]
     boards = [rig.bench.board(channel.board) for channel in channels]
     driving = {output.board for output in rig.bench.outputs}
-    delays = [board.output_delay_s for board in rig.bench.boards if board.name in driving]
+    delays = [board.output_delay_s for board in rig.bench.boards if board.name in driving] or [Span(0.0, 0.0)]
     return elapsed(
         (stamp.sent_ns, stamp.received_ns),
         last_old_sent_ns=edge.last_old.sent_ns,

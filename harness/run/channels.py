@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from harness.bench.parts import Bench, InputChannel
+from harness.bench.parts import Bench, InputChannel, SpecialChannel
 from harness.clock import NS
 
 
@@ -35,6 +35,8 @@ class Channels:
             self.offsets[board.name] = width
             width += board.input_count
         self._bits = {channel.name: self._bit(channel) for channel in bench.inputs}
+        own = {"supply present": bench.supply_present, "emergency stop": bench.emergency_stop}
+        self._names = self._bits | {name: self._bit(c) for name, c in own.items() if c is not None}
         self.inputs = {channel.name: channel for channel in bench.inputs}
         self.judging = _judging(bench.inputs)
         self.slack_ns = round(
@@ -46,7 +48,7 @@ class Channels:
         )
         self._states: dict[int, dict[str, bool | None]] = {}
 
-    def _bit(self, channel: InputChannel) -> int:
+    def _bit(self, channel: InputChannel | SpecialChannel) -> int:
         return 1 << (self.offsets[channel.board] + channel.channel)
 
     def bit(self, name: str) -> int:
@@ -77,7 +79,7 @@ class Channels:
 
     def named(self, word: int, mask: int) -> dict[str, str]:
         """Every mapped input within `mask` by name, `on` or `off`."""
-        return {name: "on" if word & bit else "off" for name, bit in self._bits.items() if bit & mask}
+        return {name: "on" if word & bit else "off" for name, bit in self._names.items() if bit & mask}
 
 
 def _judging(inputs: Iterable[InputChannel]) -> dict[str, tuple[InputChannel, ...]]:

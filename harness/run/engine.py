@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from harness.bench.board import Board, Identity
 from harness.errors import BenchError
 from harness.measure.reading import Reading, Verdict, worst
-from harness.panel.parts import Panel
 from harness.run import start
 from harness.run.actions import Doing, cycle_step, hold_step, set_step, stop_step, time_step
 from harness.run.events import (
@@ -24,7 +23,7 @@ from harness.run.events import (
 )
 from harness.run.exchanged import Seen, exchanged_inputs
 from harness.run.hands import NotSet
-from harness.run.proving import Prover
+from harness.run.proving import Carried, Prover
 from harness.run.rig import Rig
 from harness.run.sampling import KeptOnTooLong, Shot
 from harness.run.stopping import quietly
@@ -62,6 +61,7 @@ class Result:
     error: str = ""
     exchanged: str = ""
     unsafe: str = ""
+    note: str = ""
 
     @property
     def failed(self) -> tuple[str, ...]:
@@ -72,8 +72,18 @@ class Result:
         """The worst of all steps; a step not run is at least inconclusive, a broken run is an error."""
         parts = [step.verdict for step in self.steps]
         parts += [Verdict.INCONCLUSIVE] if self.not_run or not self.steps else []
-        parts += [Verdict.ERROR] if self.error else []
+        parts += [Verdict.ERROR] if self.error or self.unsafe else []
+        parts += [] if self.seen_on else [Verdict.INCONCLUSIVE]
         return worst(parts)
+
+    @property
+    def seen_on(self) -> bool:
+        """Whether anything was ever shown to come on, or to change: an unplugged panel reads off for ever."""
+        return any(
+            reading.verdict is Verdict.PASS and (reading.quantity == "time" or reading.expected == "on")
+            for step in self.steps
+            for reading in step.readings
+        )
 
 
 class Engine:
@@ -88,6 +98,7 @@ class Engine:
         self._index = 0
         self._told_ns = 0
         self._tripped = False
+        self._carried: Carried = {}
         self.result = Result(simulated=rig.bench.simulated)
 
     @property
@@ -100,6 +111,10 @@ class Engine:
             self._run_steps()
         except BenchError as error:
             self._break(error)
+        except NotSet as reason:
+            self.result.note = f"not run: {reason}"
+        except KeptOnTooLong as reason:
+            self._end_step(start.rest_step(self._sequence, self._rig.panel), (), Verdict.FAIL, str(reason))
         finally:
             with quietly():
                 self.result.unsafe = self._rig.make_safe()
@@ -117,7 +132,7 @@ class Engine:
 
     def _do(self, step: Step) -> None:
         self._sink(StepStarted(at_us=self._rig.now_us, index=self._index, title=step.title))
-        prover = Prover(self._rig, self._tell)
+        prover = Prover(self._rig, self._tell, self._carried)
         doing = Doing(self._rig, prover, self._phase, self._sequence.decision_rule, self._judged)
         try:
             readings = _ACTIONS[type(step)](step, doing)
@@ -128,6 +143,7 @@ class Engine:
             self._tripped = True
             self._end_step(step, prover.watched(), Verdict.FAIL, f"run ended: {reason}")
             return
+        self._carried = prover.showing()
         readings = (*readings, *prover.watched())
         self._end_step(step, readings, worst(r.verdict for r in readings), "")
 
@@ -179,6 +195,8 @@ class Engine:
         self._sink(Broken(at_us=self._rig.now_us, error=type(error).__name__, text=str(error)))
 
     def _finish(self) -> None:
+        if self.result.steps and not self.result.error and not self.result.seen_on:
+            self.result.note = "nothing was ever seen to come on: an unplugged panel would read the same"
         done = len(self.result.steps)
         titles = [start.REST_TITLE, *(step.title for step in self._sequence.steps)]
         self.result.not_run = tuple(titles[done:])
@@ -225,8 +243,3 @@ def found(board: Board, identity: Identity, at_us: int) -> BoardFound:
         revision=identity.revision,
         simulated=identity.simulated,
     )
-
-
-def panel_title(panel: Panel) -> str:
-    """`TH-P1 Engine protection panel, diagram TH-D-114 revision C`."""
-    return f"{panel.tag} {panel.title}, diagram {panel.diagram.number} revision {panel.diagram.revision}"

@@ -27,15 +27,22 @@ def exchanged_inputs(seen: Sequence[Seen], channels: Channels) -> tuple[InputCha
     wants = [_expected_bits(one.states, channels) for one in seen]
     if all(word & mask == value for (mask, value), word in zip(wants, _words(seen), strict=True)):
         return None
+    wrong = [c for c in _judging(channels) if _read_wrong(channels.bit(c.name), seen, wants)]
     fitting = [
         pair
-        for pair in combinations(_judging(channels), 2)
+        for pair in combinations(wrong, 2)
         if all(
             _exchange(one.word, channels.bit(pair[0].name), channels.bit(pair[1].name)) & mask == value
             for one, (mask, value) in zip(seen, wants, strict=True)
         )
     ]
     return fitting[0] if len(fitting) == 1 else None
+
+
+def _read_wrong(bit: int, seen: Sequence[Seen], wants: Sequence[tuple[int, int]]) -> bool:
+    return any(
+        mask & bit and (one.word ^ value) & bit for one, (mask, value) in zip(seen, wants, strict=True)
+    )
 
 
 def _judging(channels: Channels) -> list[InputChannel]:

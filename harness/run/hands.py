@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from harness.bench.board import Board, Stamp
+from harness.bench.hands import hand_outputs
 
-Ask = Callable[[str], str]
-"""Shows a request to a person; returns `done`, `skipped` or `cannot ask`."""
+Ask = Callable[[str, Callable[[], None]], str]
+"""Shows a request to a person; returns `done`, `skipped` or `cannot ask`. While it waits it calls the second
+argument again and again, which may raise to end the run."""
 
 
-def cannot_ask(request: str) -> str:  # noqa: ARG001 - the shape of Ask
+def cannot_ask(request: str, meanwhile: Callable[[], None]) -> str:  # noqa: ARG001 - the shape of Ask
     """For runs with nobody at the bench."""
     return "cannot ask"
 
@@ -32,10 +34,6 @@ class SimulatedHands:
 
     def set(self, positions: Mapping[str, str]) -> tuple[dict[str, bool], Stamp]:
         """All of `positions` in one transaction. Returns what was written, by `TAG position`, and when."""
-        states = {
-            index: positions[tag] == position
-            for index, (tag, position) in enumerate(self._places)
-            if tag in positions
-        }
+        states = hand_outputs(self._places, positions)
         stamp = self._board.write(states)
         return {f"{self._places[i][0]} {self._places[i][1]}": on for i, on in states.items()}, stamp

@@ -67,7 +67,7 @@ class Mover:
 
     def plan(self, before: Positions, after: Positions) -> list[Write]:
         """The writes that lead from `before` to `after`, in order. Raises BenchUnsafe where none may."""
-        self._refuse_target(after)
+        self.refuse_forbidden(after)
         changing = [tag for tag in self._driven if before[tag] != after[tag]]
         together = self._phases(changing, before, after)
         if self._allowed(together, before):
@@ -81,7 +81,15 @@ class Mover:
             f"{_show(after, changing)} without passing a forbidden combination; put a step between"
         )
 
-    def _refuse_target(self, after: Positions) -> None:
+    def allowed(self, positions: Positions) -> bool:
+        """Whether no forbidden combination stands at `positions`."""
+        return not any(
+            all(positions.get(tag) == place for tag, place in combination.items())
+            for combination in self._bench.forbidden
+        )
+
+    def refuse_forbidden(self, after: Positions) -> None:
+        """Raises BenchUnsafe where a forbidden combination stands at these positions."""
         for combination in self._bench.forbidden:
             if all(after.get(tag) == position for tag, position in combination.items()):
                 raise BenchUnsafe(

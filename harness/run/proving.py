@@ -15,14 +15,15 @@ from harness.measure.reading import Reading, Verdict
 from harness.run.channels import Pattern
 from harness.run.rig import Rig
 from harness.run.sampling import Shot
-from harness.run.spells import Spell, Spells
-from harness.run.watching import Vigil
+from harness.run.spells import Open, Spells
+from harness.run.watching import Vigil, key_of
 from harness.sequence.steps import States, Watch
 
 AGREEING = 3
 LONGEST_LOOK_AFTER_S = 1.0
 
 Tell = Callable[[Shot, str], None]
+Carried = dict[tuple[object, ...], Open]
 
 
 def on_off(state: bool | None) -> str:
@@ -44,28 +45,31 @@ class Settling:
 
 
 class Prover:
-    """Polls, watches and judges. `tell` is told of each sample for the screen."""
+    """Polls, watches and judges. `tell` is told of each sample for the screen; `carried` holds what the step
+    before left showing under its watches."""
 
-    def __init__(self, rig: Rig, tell: Tell) -> None:
+    def __init__(self, rig: Rig, tell: Tell, carried: Carried | None = None) -> None:
         self._rig = rig
         self._tell = tell
+        self._carried = carried or {}
         self._vigils: list[Vigil] = []
-        self._ended: list[Reading] = []
         rig.sampler.forget()
 
     def watch(self, watches: Iterable[Watch]) -> None:
-        """Watch from the next sample on."""
-        self._vigils += [Vigil(w, self._rig.channels, self._rig.origin.down_us) for w in watches]
-
-    def end_watch(self) -> None:
-        """Stop watching; what was found stays."""
-        self._ended += [vigil.reading() for vigil in self._vigils]
-        self._vigils = []
+        """Watch from the last sample on."""
+        last = self._rig.sampler.last
+        for watch in watches:
+            before = self._carried.get(key_of(watch))
+            vigil = Vigil(watch, self._rig.channels, self._rig.origin.down_us, last, before)
+            self._vigils.append(vigil)
 
     def watched(self) -> tuple[Reading, ...]:
         """Readings of all watches."""
-        self.end_watch()
-        return tuple(self._ended)
+        return tuple(vigil.reading() for vigil in self._vigils)
+
+    def showing(self) -> Carried:
+        """What still shows under the watches of this step."""
+        return {key_of(v.watch): v.open_spell for v in self._vigils if v.open_spell is not None}
 
     def sample(self, doing: str, *, flat_out: bool = False) -> Shot:
         """The next round, seen by every watch."""
@@ -79,7 +83,9 @@ class Prover:
         """All of `states` must show within `limit_s` of the stimulus, the sample's receipt included."""
         limit_ns = round(limit_s * NS)
         give_up_ns = since.received_ns + limit_ns + round(min(max(limit_s, 0.1), LONGEST_LOOK_AFTER_S) * NS)
-        arrivals = _Arrivals(states, self._rig)
+        # Before the write can have had any effect an agreeing sample says nothing.
+        effect_ns = since.received_ns + self._rig.lag_ns
+        arrivals = _Arrivals(states, self._rig, effect_ns)
         while not arrivals.settled:
             shot = self.sample(note or "settling")
             arrivals.see(shot)
@@ -91,27 +97,36 @@ class Prover:
         in_time = all(reading.verdict is Verdict.PASS for reading in readings)
         return Settling(arrivals.before, arrivals.first if in_time else None, readings)
 
-    def hold(self, states: States, hold_s: float, note: str = "") -> tuple[Reading, ...]:
-        """`states` must stay for `hold_s`; a reading for each that left, none for those that stayed."""
+    def hold(
+        self, states: States, hold_s: float, note: str = "", *, since: Stamp | None = None
+    ) -> tuple[Reading, ...]:
+        """`states` must stay for `hold_s`, and until the slowest answer to stimulus `since` would be there.
+
+        A reading for each that left, none for those that stayed.
+        """
+        clock, channels = self._rig.fittings.clock, self._rig.channels
         start = self._rig.sampler.last
-        end_ns = self._rig.fittings.clock.now_ns() + round(hold_s * NS)
-        channels = self._rig.channels
-        stays = {tag: (channels.pattern({tag: on}), Spells(channels.slack_ns)) for tag, on in states.items()}
+        end_ns = clock.now_ns() + round(hold_s * NS)
+        if since is not None:
+            end_ns = max(end_ns, since.received_ns + self._rig.quiet_ns)
+        stays = {
+            tag: (channels.pattern({tag: on}), Spells(channels.slack_ns, start)) for tag, on in states.items()
+        }
         whole = channels.pattern(states)
         before, left = start, False
-        while self._rig.fittings.clock.now_ns() < end_ns:
+        while clock.now_ns() < end_ns:
             shot = self.sample(note or "holding")
             if not left and not whole.shown_by(shot.word):
                 left = True
-                _see_all(stays, before)
+                _skip_all(stays, before)
             if left:
                 _see_all(stays, shot)
             before = shot
         origin_ns = 0 if start is None else start.received_ns
         return tuple(
-            _flicker_reading(tag, states[tag], spell, spells.count, origin_ns, note)
+            _flicker_reading(tag, states[tag], spells, origin_ns, note)
             for tag, (_, spells) in stays.items()
-            if (spell := spells.finish()) is not None
+            if spells.count or spells.open_spell is not None
         )
 
     def wait(self, duration_s: float, doing: str) -> None:
@@ -121,9 +136,13 @@ class Prover:
             self.sample(doing)
 
 
-def _see_all(stays: dict[str, tuple[Pattern, Spells]], shot: Shot | None) -> None:
-    if shot is None:
-        return
+def _skip_all(stays: dict[str, tuple[Pattern, Spells]], shot: Shot | None) -> None:
+    if shot is not None:
+        for _, spells in stays.values():
+            spells.skip_to(shot)
+
+
+def _see_all(stays: dict[str, tuple[Pattern, Spells]], shot: Shot) -> None:
     for pattern, spells in stays.values():
         spells.see(shot, not pattern.shown_by(shot.word))
 
@@ -131,8 +150,9 @@ def _see_all(stays: dict[str, tuple[Pattern, Spells]], shot: Shot | None) -> Non
 class _Arrivals:
     """When each tag came to show what is expected of it, and when all did."""
 
-    def __init__(self, states: States, rig: Rig) -> None:
+    def __init__(self, states: States, rig: Rig, effect_ns: int) -> None:
         self._states = states
+        self._effect_ns = effect_ns
         self._channels = rig.channels
         self._pattern = rig.channels.pattern(states)
         self._word = -1
@@ -154,10 +174,15 @@ class _Arrivals:
         if not self._pattern.shown_by(shot.word):
             self.agreeing, self.first = 0, None
         else:
-            if self.agreeing == 0:
+            if self.first is None:
                 self.first, self.before = shot, self._previous
-            self.agreeing += 1
+            self.agreeing += shot.sent_ns >= self._effect_ns
         self._previous = shot
+
+    def by_coil(self, tag: str) -> str:
+        """A remark where a relay is judged by the voltage at its coil."""
+        proofs = {channel.proves for channel in self._channels.judging[tag]}
+        return "coil voltage only" if proofs == {"coil"} else ""
 
     def _note(self, shot: Shot) -> None:
         for tag, expected in self._states.items():
@@ -189,7 +214,7 @@ def _state_reading(
         read=on_off(arrivals.read.get(tag)),
         verdict=verdict,
         late_us=late_us,
-        note=", ".join(filter(None, (note, remark[verdict]))),
+        note=", ".join(filter(None, (note, arrivals.by_coil(tag), remark[verdict]))),
     )
 
 
@@ -201,9 +226,12 @@ def _in_time(before: Shot | None, first: Shot, since: Stamp, limit_ns: int) -> V
     return Verdict.FAIL if could_be_at_ns - since.received_ns > limit_ns else Verdict.INCONCLUSIVE
 
 
-def _flicker_reading(tag: str, on: bool, spell: Spell, count: int, start_ns: int, note: str) -> Reading:
+def _flicker_reading(tag: str, on: bool, spells: Spells, start_ns: int, note: str) -> Reading:
+    spells.finish()
+    spell = spells.perhaps
+    assert spell is not None
     after_ms = (spell.seen_ns - start_ns) / 1e6
-    times = f", {count} times" if count > 1 else ""
+    times = f", {spells.count} times" if spells.count > 1 else ""
     return Reading(
         of=tag,
         quantity="state",

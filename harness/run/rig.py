@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from harness.bench.board import Board, Stamp
-from harness.bench.parts import Bench, SpecialChannel
+from harness.bench.parts import Bench
 from harness.clock import NS, Clock
 from harness.errors import BenchError
 from harness.panel.parts import Panel
@@ -15,7 +15,10 @@ from harness.run.events import Asked, MadeSafe, Moved, Sink, Written
 from harness.run.hands import Ask, NotSet, SimulatedHands
 from harness.run.moves import Mover, Write
 from harness.run.origin import Origin
-from harness.run.sampling import Sampler
+from harness.run.sampling import KeptOnTooLong, Sampler
+
+CONTACTOR = "supply contactor"
+SUPPLY_GOES_NS = NS // 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +52,7 @@ class Rig:
         self.mover = Mover(self.panel, self.bench)
         self._names = {(o.board, o.channel): o.name for o in self.bench.outputs}
         if self.bench.contactor is not None:
-            self._names[self.bench.contactor.board, self.bench.contactor.channel] = "supply contactor"
+            self._names[self.bench.contactor.board, self.bench.contactor.channel] = CONTACTOR
         self.sampler = Sampler(
             self.bench,
             self.fittings.boards,
@@ -63,12 +66,32 @@ class Rig:
     def now_us(self) -> int:
         return self.origin.down_us(self.fittings.clock.now_ns())
 
+    @property
+    def lag_ns(self) -> int:
+        """How long after a write's acknowledgement its effect may show for the first time, relays aside."""
+        delay_s = max((board.output_delay_s.high for board in self.bench.boards), default=0.0)
+        return round(delay_s * NS) + self.channels.slack_ns
+
+    @property
+    def quiet_ns(self) -> int:
+        """How long a panel without time-delay relays may stay quiet after a stimulus before it answers.
+
+        The lag of the bench and the panel's two slowest relays, one after the other.
+        """
+        slow = sorted(max(r.operate_s.high, r.release_s.high) + r.bounce_s for r in self.panel.relays)
+        return self.lag_ns + round(sum(slow[-2:]) * NS)
+
     def rest(self) -> None:
-        """Command every driven output to its rest position; the panel's supply is still off."""
+        """Everything to rest while the panel's supply is off; a person is asked for what is set by hand.
+
+        Raises NotSet when a person did not set something.
+        """
+        by_hand = {tag: self.positions[tag] for tag in self.bench.hand_set}
+        self._by_hand(by_hand)
         self._write_all(self.mover.rest(self.positions))
 
     def move(self, target: Mapping[str, str]) -> Stamp:
-        """Set devices; hand-set things first. Returns the stamp from first sending to last acknowledgement.
+        """Set devices. The stamp runs from first sending, or a person's answer, to last acknowledgement.
 
         Raises NotSet when a person did not set something, BenchUnsafe for a forbidden combination.
         """
@@ -76,12 +99,17 @@ class Rig:
         now_ns = self.fittings.clock.now_ns()
         if not wanted:
             return Stamp(now_ns, now_ns)
+        by_hand = {t: p for t, p in wanted.items() if t not in self.mover.driven}
+        driven = {t: p for t, p in wanted.items() if t in self.mover.driven}
+        hands_first = self.mover.allowed(self.positions | by_hand)
+        between = self.positions | (by_hand if hands_first else driven)
+        self.mover.refuse_forbidden(between)
+        plan = self.mover.plan(between if hands_first else self.positions, between | driven)
         self.fittings.sink(Moved(at_us=self.now_us, positions=wanted))
-        stamp = self._by_hand({t: p for t, p in wanted.items() if t not in self.mover.driven})
-        after = self.positions | {t: p for t, p in wanted.items() if t in self.mover.driven}
-        stamps = self._write_all(self.mover.plan(self.positions, after))
-        self.positions = after
-        stamps = [stamp, *stamps] if stamp is not None else stamps
+        stamps = self._by_hand(by_hand) if hands_first else []
+        stamps += self._write_all(plan)
+        self.positions = self.positions | driven
+        stamps += [] if hands_first else self._by_hand(by_hand)
         return Stamp(stamps[0].sent_ns, stamps[-1].received_ns) if stamps else Stamp(now_ns, now_ns)
 
     def close_supply(self, closed: bool) -> None:
@@ -91,63 +119,89 @@ class Rig:
             self._write(Write(contactor.board, {contactor.channel: closed}))
             self.sampler.restart_limits()
 
-    def reads(self, channel: SpecialChannel) -> bool:
-        """One of the bench's own inputs, as last polled."""
-        return self.sampler.special(channel)
-
     def make_safe(self) -> str:
         """The panel's supply off first, then all outputs of every board, whatever one of them says.
 
+        A board whose last call failed comes after the others. Nothing is reported before all was written.
         Returns what a person has to do when the bench could not be made safe, else nothing.
         """
-        troubles = list(dict.fromkeys([*self._supply_off(), *self._outputs_off()]))
+        self.sampler.supply_expected = False
+        written, troubles = self._all_off()
+        for name, outputs, stamp in written:
+            self._written(name, outputs, stamp)
         unproved = [name for name, board in self.fittings.boards.items() if not _proved_off(board)]
+        if self._supply_still_present():
+            troubles.append("the supply still reads present: a welded contactor?")
         unsafe = ""
-        if not unproved:
-            text = "all outputs off, read back from every board"
-        elif troubles:
+        if troubles and (unproved or troubles[-1].startswith("the supply")):
             reasons = "; ".join(troubles)
             text = unsafe = f"NOT SAFE as far as is known: switch the panel's supply off by hand ({reasons})"
-        else:
+        elif unproved:
             text = f"all outputs commanded off, not proved on {', '.join(unproved)}"
-        self.fittings.sink(MadeSafe(at_us=self.now_us, proved=not unproved, text=text))
+        else:
+            text = "all outputs off, read back from every board"
+        self.fittings.sink(MadeSafe(at_us=self.now_us, proved=not unproved and not unsafe, text=text))
         return unsafe
 
-    def _supply_off(self) -> list[str]:
-        try:
-            self.close_supply(False)
-        except BenchError as error:
-            return [str(error)]
-        return []
-
-    def _outputs_off(self) -> list[str]:
-        troubles = []
-        for board in self.fittings.boards.values():
+    def _all_off(self) -> tuple[list[tuple[str, dict[str, bool], Stamp]], list[str]]:
+        """Write everything off; what was written, and what went wrong."""
+        contactor = self.bench.contactor
+        boards = sorted(self.fittings.boards.values(), key=lambda board: board.failing)
+        written: list[tuple[str, dict[str, bool], Stamp]] = []
+        troubles: list[str] = []
+        if contactor is not None and not self.fittings.boards[contactor.board].failing:
+            board = self.fittings.boards[contactor.board]
             try:
-                board.make_safe()
+                written.append((board.name, {CONTACTOR: False}, board.write({contactor.channel: False})))
             except BenchError as error:
                 troubles.append(str(error))
-        return troubles
+        for board in boards:
+            try:
+                written.append((board.name, {"all outputs": False}, board.make_safe()))
+            except BenchError as error:
+                troubles.append(str(error))
+        return written, list(dict.fromkeys(troubles))
 
-    def _by_hand(self, wanted: Mapping[str, str]) -> Stamp | None:
+    def _supply_still_present(self) -> bool:
+        """Whether the input behind the supply, if there is one, goes on reading it present."""
+        if self.bench.supply_present is None:
+            return False
+        clock = self.fittings.clock
+        give_up_ns = clock.now_ns() + 2 * self.lag_ns + SUPPLY_GOES_NS
+        try:
+            self.sampler.poll()
+            while self.sampler.supply_present and clock.now_ns() < give_up_ns:
+                self.sampler.paced()
+        except (BenchError, KeptOnTooLong):
+            return False  # what cannot be read has been said already
+        return self.sampler.supply_present
+
+    def _by_hand(self, wanted: Mapping[str, str]) -> list[Stamp]:
+        """Set by hand, one after the other; the stamp is of when the last one stood."""
         if not wanted:
-            return None
-        stamp = None
+            return []
         if self.fittings.hands is not None:
             written, stamp = self.fittings.hands.set(wanted)
             self._written(self.fittings.hands.name, written, stamp)
-        else:
-            for tag, position in wanted.items():
-                self._ask(tag, position)
-        self.positions = self.positions | dict(wanted)
-        return stamp
+            self.positions = self.positions | dict(wanted)
+            return [stamp]
+        for tag, position in wanted.items():
+            self._ask(tag, position)
+            self.positions = self.positions | {tag: position}
+        now_ns = self.fittings.clock.now_ns()
+        return [Stamp(now_ns, now_ns)]
 
     def _ask(self, tag: str, position: str) -> None:
         request = f"Set {tag}{self._title(tag)} to {self._level(tag, position)} by hand"
-        answer = self.fittings.ask(request)
+        answer = self.fittings.ask(request, self._while_asking)
         self.fittings.sink(Asked(at_us=self.now_us, request=request, answer=answer))
         if answer != "done":
             raise NotSet(f"{request}: {answer}")
+
+    def _while_asking(self) -> None:
+        """Inputs are watched while a person is busy: emergency stop, supply, longest on-times."""
+        if self.sampler.last is not None:
+            self.sampler.paced()
 
     def _title(self, tag: str) -> str:
         titles = {device.tag: device.title for device in self.panel.devices}

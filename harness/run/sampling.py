@@ -22,6 +22,10 @@ class EmergencyStop(BenchError):
     """The emergency stop was pressed, or its loop is broken."""
 
 
+class SupplyLost(BenchError):
+    """The panel's supply, which can be read, went away."""
+
+
 class KeptOnTooLong(Exception):
     """A load was on for longer than the bench file allows."""
 
@@ -62,6 +66,8 @@ class Sampler:
         self._origin = origin
         self._poll_ns = round(max((spec.poll_s for spec in bench.boards), default=0.0) * NS)
         self._stop = _special(bench.emergency_stop, channels)
+        self._present = _special(bench.supply_present, channels)
+        self.supply_expected = False
         self._on_limits = [
             (tag, channels.pattern({tag: True}), longest_s)
             for tag, longest_s in bench.longest_on_s.items()
@@ -101,19 +107,16 @@ class Sampler:
             self._clock.sleep_until(self.last.sent_ns + self._poll_ns)
         return self.poll()
 
-    def special(self, channel: SpecialChannel) -> bool:
-        """Whether one of the bench's own inputs reads true in the last round."""
-        bit, inverted = _special(channel, self._channels)
-        return self.last is not None and bool(self.last.word & bit) != inverted
+    @property
+    def supply_present(self) -> bool:
+        """Whether the input behind the supply reads it present in the last round."""
+        return self.last is not None and _reads(self._present, self.last.word)
 
     def restart_limits(self) -> None:
         """Longest-on times count again from the next round (the supply has just come on)."""
         self._on_since.clear()
 
     def _changed(self, last: Shot | None, shot: Shot) -> None:
-        bit, inverted = self._stop
-        if bit and bool(shot.word & bit) != inverted:
-            raise EmergencyStop("emergency stop pressed or its loop broken; reset it and start the run again")
         changed = -1 if last is None else shot.word ^ last.word
         self._sink(
             InputsChanged(
@@ -125,6 +128,13 @@ class Sampler:
                 received_us=self._origin.up_us(shot.received_ns),
             )
         )
+        if _reads(self._stop, shot.word):
+            raise EmergencyStop("emergency stop pressed or its loop broken; reset it and start the run again")
+        if self.supply_expected and self._present[0] and not _reads(self._present, shot.word):
+            raise SupplyLost(
+                "the panel's supply went away during the run; check its fuse and the contactor, "
+                "then start the run again"
+            )
 
     def _limit_on(self, shot: Shot) -> None:
         for tag, pattern, longest_s in self._on_limits:
@@ -138,6 +148,11 @@ def _special(channel: SpecialChannel | None, channels: Channels) -> tuple[int, b
     if channel is None:
         return 0, False
     return 1 << (channels.offsets[channel.board] + channel.channel), channel.inverted
+
+
+def _reads(special: tuple[int, bool], word: int) -> bool:
+    bit, inverted = special
+    return bool(bit) and bool(word & bit) != inverted
 
 
 def _board_of(channels: Channels, changed: int) -> str:

@@ -20,44 +20,58 @@ class Spell:
     seen_ns: int
 
 
-class Spells:
-    """Collects spells; keeps the worst and their number."""
+@dataclass(frozen=True, slots=True)
+class Open:
+    """A spell that has not ended: the sample before it, as far as there was one, and its first and last."""
 
-    def __init__(self, slack_ns: int) -> None:
+    before: Shot | None
+    first: Shot
+    last: Shot
+
+
+class Spells:
+    """Collects spells: the one that surely was longest, the one that perhaps was, and their number.
+
+    `before` is the last sample seen before; `open_spell` one that it belongs to and that still shows.
+    """
+
+    def __init__(self, slack_ns: int, before: Shot | None = None, open_spell: Open | None = None) -> None:
         self._slack_ns = slack_ns
-        self.worst: Spell | None = None
+        self._before = before
+        self.open_spell = open_spell
+        self.surely: Spell | None = None
+        self.perhaps: Spell | None = None
         self.count = 0
-        self._before: Shot | None = None
-        self._first: Shot | None = None
-        self._last: Shot | None = None
-        self._outer_start_ns = 0
 
     def see(self, shot: Shot, showing: bool) -> None:
         """Take the next round."""
+        spell = self.open_spell
         if showing:
-            if self._first is None:
-                self._first = shot
-                self._outer_start_ns = shot.sent_ns if self._before is None else self._before.sent_ns
-            self._last = shot
-        elif self._first is not None:
-            self._close(shot.received_ns)
+            first, before = (spell.first, spell.before) if spell else (shot, self._before)
+            self.open_spell = Open(before, first, shot)
+        elif spell is not None:
+            self._close(spell, shot)
+            self.open_spell = None
         self._before = shot
 
-    def finish(self) -> Spell | None:
-        """End a spell that is still showing; the worst of all."""
-        if self._first is not None and self._before is not None:
-            self._close(self._before.received_ns)
-        return self.worst
+    def skip_to(self, shot: Shot) -> None:
+        """A round that did not show it, taken without more ado."""
+        self._before = shot
 
-    def _close(self, outer_end_ns: int) -> None:
-        assert self._first is not None
-        assert self._last is not None
-        spell = Spell(
-            max(0, self._last.sent_ns - self._first.received_ns - self._slack_ns),
-            outer_end_ns - self._outer_start_ns + self._slack_ns,
-            self._first.received_ns,
+    def finish(self) -> None:
+        """Count a spell that is still showing, for as long as it has been seen."""
+        if self.open_spell is not None and self._before is not None:
+            self._close(self.open_spell, self._before)
+
+    def _close(self, spell: Open, end: Shot) -> None:
+        start_ns = (spell.before or spell.first).sent_ns
+        made = Spell(
+            max(0, spell.last.sent_ns - spell.first.received_ns - self._slack_ns),
+            end.received_ns - start_ns + self._slack_ns,
+            spell.first.received_ns,
         )
         self.count += 1
-        if self.worst is None or spell.longest_ns > self.worst.longest_ns:
-            self.worst = spell
-        self._first = self._last = None
+        if self.surely is None or made.shortest_ns > self.surely.shortest_ns:
+            self.surely = made
+        if self.perhaps is None or made.longest_ns > self.perhaps.longest_ns:
+            self.perhaps = made

@@ -27,6 +27,11 @@ def prove_off(rig: Rig) -> None:
     word = _steady_word(rig)
     if rig.bench.contactor is not None:
         _refuse_voltage(rig, word)
+        if rig.sampler.supply_present:
+            raise BenchUnsafe(
+                f"bench {rig.bench.tag}: the supply reads present before the contactor closed; "
+                "the contactor may be welded or bridged: isolate and find it"
+            )
 
 
 def _steady_word(rig: Rig) -> int:
@@ -56,18 +61,18 @@ def supply_on(rig: Rig) -> None:
     """Devices to rest, then the contactor; where the supply can be read, it must read present."""
     rig.rest()
     rig.close_supply(True)
-    present = rig.bench.supply_present
-    if present is None:
+    if rig.bench.supply_present is None:
         return
     give_up_ns = rig.fittings.clock.now_ns() + round(SUPPLY_UP_S * NS)
     rig.sampler.paced()
-    while not rig.reads(present):
+    while not rig.sampler.supply_present:
         if rig.fittings.clock.now_ns() > give_up_ns:
             raise BenchUnsafe(
                 f"bench {rig.bench.tag}: the supply reads absent {SUPPLY_UP_S:g} s after the contactor was "
                 "closed; check the panel's supply, its fuse and the contactor"
             )
         rig.sampler.paced()
+    rig.sampler.supply_expected = True
 
 
 def rest_step(sequence: Sequence, panel: Panel) -> SetStep:

@@ -9,7 +9,7 @@ from types import FrameType
 
 
 class Terminated(BaseException):
-    """SIGTERM arrived. Not an Exception, so that nothing but the run's own end catches it."""
+    """SIGTERM, SIGHUP or SIGQUIT arrived. No Exception: nothing but the run's own end catches it."""
 
 
 def _raise_terminated(_number: int, _frame: FrameType | None) -> None:
@@ -18,12 +18,15 @@ def _raise_terminated(_number: int, _frame: FrameType | None) -> None:
 
 @contextmanager
 def terminable() -> Iterator[None]:
-    """Within, SIGTERM raises Terminated in the main thread. Use from the main thread only."""
-    before = signal.signal(signal.SIGTERM, _raise_terminated)
+    """Within, SIGTERM, a closed terminal and SIGQUIT raise Terminated in the main thread, and Ctrl-Z does
+    nothing, because a run that is put to sleep would leave outputs on. Use from the main thread only."""
+    before = {number: signal.signal(number, _raise_terminated) for number in _ENDING}
+    before |= {number: signal.signal(number, signal.SIG_IGN) for number in _SLEEPING}
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 @contextmanager
@@ -42,4 +45,11 @@ def quietly() -> Iterator[None]:
             signal.signal(number, handler)
 
 
-_SIGNALS = (signal.SIGINT, signal.SIGTERM)
+def _known(*names: str) -> tuple[signal.Signals, ...]:
+    """Those of the named signals that this system has."""
+    return tuple(getattr(signal, name) for name in names if hasattr(signal, name))
+
+
+_ENDING = _known("SIGTERM", "SIGHUP", "SIGQUIT")
+_SLEEPING = _known("SIGTSTP")
+_SIGNALS = (signal.SIGINT, *_ENDING)

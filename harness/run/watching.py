@@ -12,7 +12,7 @@ from harness.clock import NS
 from harness.measure.reading import Reading, Verdict
 from harness.run.channels import Channels
 from harness.run.sampling import Shot
-from harness.run.spells import Spell, Spells
+from harness.run.spells import Open, Spell, Spells
 from harness.sequence.steps import States, Watch
 
 
@@ -22,25 +22,42 @@ def words(states: States) -> str:
 
 
 class Vigil:
-    """One watch during one step."""
+    """One watch during one step.
 
-    def __init__(self, watch: Watch, channels: Channels, at_us: Callable[[int], int]) -> None:
-        self._watch = watch
+    `before` is the last sample of the step before, `open_spell` what was showing there under the same watch,
+    so that no time is lost between two steps.
+    """
+
+    def __init__(
+        self,
+        watch: Watch,
+        channels: Channels,
+        at_us: Callable[[int], int],
+        before: Shot | None = None,
+        open_spell: Open | None = None,
+    ) -> None:
+        self.watch = watch
         self._pattern = channels.pattern(watch.states)
         self._at_us = at_us
-        self._spells = Spells(channels.slack_ns)
+        self._spells = Spells(channels.slack_ns, before, open_spell)
 
     def see(self, shot: Shot) -> None:
         """Take the next round."""
         self._spells.see(shot, self._pattern.shown_by(shot.word))
 
+    @property
+    def open_spell(self) -> Open | None:
+        """What is still showing."""
+        return self._spells.open_spell
+
     def reading(self) -> Reading:
         """What the watch found over the whole step."""
-        spell = self._spells.finish()
-        allowed_ns = round(self._watch.longest_s * NS)
-        verdict = _judge(spell, allowed_ns)
+        self._spells.finish()
+        allowed_ns = round(self.watch.longest_s * NS)
+        verdict = _judge(self._spells, allowed_ns)
+        spell = self._spells.surely if verdict is Verdict.FAIL else self._spells.perhaps
         return Reading(
-            of=" ".join(self._watch.states),
+            of=" ".join(self.watch.states),
             quantity="watch",
             unit="us",
             expected=self._expected(),
@@ -49,13 +66,13 @@ class Vigil:
             low_us=None if spell is None else spell.shortest_ns // 1000,
             high_us=None if spell is None else -(-spell.longest_ns // 1000),
             late_us=_over(spell, allowed_ns) if verdict is Verdict.FAIL else None,
-            note=self._watch.why,
+            note=self.watch.why,
         )
 
     def _expected(self) -> str:
-        longest_ms = self._watch.longest_s * 1e3
+        longest_ms = self.watch.longest_s * 1e3
         limit = f" for more than {longest_ms:g} ms" if longest_ms else ""
-        return f"never {words(self._watch.states)} together{limit}"
+        return f"never {words(self.watch.states)} together{limit}"
 
     def _read(self, spell: Spell | None) -> str:
         if spell is None:
@@ -66,12 +83,17 @@ class Vigil:
         )
 
 
-def _judge(spell: Spell | None, allowed_ns: int) -> Verdict:
-    if spell is None:
+def key_of(watch: Watch) -> tuple[object, ...]:
+    """What makes two watches of different steps the same watch."""
+    return (tuple(sorted(watch.states.items())), watch.longest_s)
+
+
+def _judge(spells: Spells, allowed_ns: int) -> Verdict:
+    if spells.surely is None or spells.perhaps is None:
         return Verdict.PASS
-    if not allowed_ns or spell.shortest_ns > allowed_ns:
+    if not allowed_ns or spells.surely.shortest_ns > allowed_ns:
         return Verdict.FAIL
-    return Verdict.INCONCLUSIVE if spell.longest_ns > allowed_ns else Verdict.PASS
+    return Verdict.INCONCLUSIVE if spells.perhaps.longest_ns > allowed_ns else Verdict.PASS
 
 
 def _over(spell: Spell | None, allowed_ns: int) -> int:

@@ -63,6 +63,12 @@ class SetShape(StepShape):
     hold: Seconds | None = None
 
 
+def _not_empty(names: tuple[str, ...]) -> tuple[str, ...]:
+    if not names:
+        raise ValueError("an empty list, so that nothing would be done; name at least one")
+    return names
+
+
 class RowsShape(StepShape):
     """Rows of the table, each a step of its own."""
 
@@ -144,7 +150,7 @@ class CycleShape(StepShape):
 class EachShape(Model):
     """Every combination of positions, merged into the positions of the inner steps."""
 
-    each: dict[Name, Names] = Field(min_length=1)
+    each: dict[Name, Annotated[Names, AfterValidator(_not_empty)]] = Field(min_length=1)
     steps: Steps
 
 

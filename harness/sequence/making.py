@@ -329,6 +329,8 @@ class Maker:
             at_most_s=body.at_most,
             settle_s=settle_s,
             beyond_s=(body.at_most or body.at_least or 0.0) + settle_s,
+            start_states=self._states_after(start, {body.of: not to}),
+            hold_s=self._shape.hold,
         )
 
     def _refuse_no_edge(self, path: KeyPath, of: str, ends: dict[str, tuple[Positions, bool]]) -> None:

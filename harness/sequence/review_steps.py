@@ -32,6 +32,15 @@ def too_long_on(loaded: LoadedSequence) -> Iterator[Problem]:
                     yield loaded.source.problem(step.path, message + show(longest_s, TIME))
 
 
+def unwatched_limits(loaded: LoadedSequence) -> Iterator[Problem]:
+    """Longest on-times of what no input watches: nothing could hold the run to them."""
+    watched = {channel.watches for channel in loaded.bench.inputs}
+    for tag in loaded.bench.longest_on_s:
+        if tag in loaded.panel.outputs and tag not in watched:
+            message = f"no input watches {tag}, so its longest on-time cannot be kept; map one to it"
+            yield loaded.bench_source.problem(("longest on", tag), message, key=True)
+
+
 def _held(step: Step) -> tuple[tuple[States, float], ...]:
     if isinstance(step, TimeStep):
         return ()
@@ -46,7 +55,12 @@ def stops(loaded: LoadedSequence) -> Iterator[Problem]:
     """A stop step starts from a state that is not stopped, and ends in all that `stopped` means."""
     stopped = loaded.panel.stopped
     for step in loaded.sequence.steps:
-        if not isinstance(step, StopStep) or not stopped:
+        if not isinstance(step, StopStep):
+            continue
+        if not states_differ(step.running_states, step.stopped):
+            message = f"the running state shows all of the stop already ({states_words(step.stopped)}), "
+            yield loaded.source.problem(step.path, message + "so no stop is proved")
+        if not stopped:
             continue
         if not states_match(step.stopped, stopped):
             message = f"expects {states_words(step.stopped)}; stopped means {states_words(stopped)}"

@@ -64,8 +64,9 @@ class StopStep(Common):
 class TimeStep(Common):
     """Time one edge: from the write that takes `start` positions to `end`, until `of` becomes `to`.
 
-    Repeated `repeats` times; each repeat returns to `start` and settles `settle_s`. Limits in seconds;
-    a limit that is not stated is None. `beyond_s`: how long to wait for the edge before giving up.
+    Repeated `repeats` times; each repeat returns to `start`, where `start_states` (as far as they are known)
+    must settle within `settle_s`; the new state must then stay for `hold_s`. Limits in seconds; a limit that
+    is not stated is None. `beyond_s`: how long to wait for the edge before giving up.
     """
 
     start: Positions
@@ -77,6 +78,8 @@ class TimeStep(Common):
     at_most_s: float | None
     settle_s: float
     beyond_s: float
+    start_states: States = field(default_factory=dict)
+    hold_s: float = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
@@ -17,7 +18,7 @@ from harness.errors import BoardTimeout
 from harness.measure.reading import Verdict
 from harness.run.engine import Engine, Result
 from harness.run.events import Asked, Event, MadeSafe, RunEnded, Written
-from harness.run.hands import SimulatedHands, cannot_ask
+from harness.run.hands import Ask, SimulatedHands, cannot_ask
 from harness.run.origin import Origin
 from harness.run.rig import Fittings, Rig
 from harness.sequence.files import load_sequence
@@ -42,7 +43,7 @@ class Trial:
 
     bench: Bench = LOADED.bench
     faults: tuple[str, ...] = ()
-    ask: Callable[[str], str] = cannot_ask
+    ask: Ask = cannot_ask
     with_hands: bool = True
     events: list[Event] = field(default_factory=list)
     boards: dict[str, Board] = field(default_factory=dict)
@@ -65,36 +66,54 @@ class Trial:
         return [event for event in self.events if isinstance(event, kind)]
 
 
+def answers(answer: str, only: str = "") -> Ask:
+    """Somebody who sets everything but what `only` names, to which the answer is `answer`."""
+    return lambda request, _meanwhile: answer if only in request else "done"
+
+
 BREAKER = set_step("breaker open", REST | {"F1": "open"}, on=False)
 
 
 @pytest.mark.parametrize("answer", ["skipped", "cannot ask"])
 def test_what_was_not_set_by_hand_is_not_run_and_never_a_pass(answer: str) -> None:
-    trial = Trial(ask=lambda _request: answer, with_hands=False)
+    trial = Trial(ask=answers(answer, "to open"), with_hands=False)
     result = trial.run(sequence(BREAKER, set_step("start", RUNNING, on=True)))
     assert result.verdict is Verdict.INCONCLUSIVE
     assert [step.verdict for step in result.steps] == [Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.PASS]
     assert result.steps[1].note == f"not run: Set F1 (Control breaker) to open by hand: {answer}"
-    (asked,) = trial.of_kind(Asked)
-    assert asked.answer == answer  # type: ignore[attr-defined]
+    given = [event.answer for event in trial.of_kind(Asked)]  # type: ignore[attr-defined]
+    assert given == ["done", "done", answer]  # F1 and the supply at rest, then F1 to open
+
+
+def test_things_that_nobody_sets_to_rest_end_the_run_before_the_supply_comes_on() -> None:
+    trial = Trial(with_hands=False)
+    result = trial.run(sequence(set_step("start", RUNNING, on=True)))
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert result.note == "not run: Set F1 (Control breaker) to closed by hand: cannot ask"
+    assert len(result.not_run) == 2
+    assert not any(event.outputs.get("supply contactor") == "on" for event in trial.of_kind(Written))  # type: ignore[attr-defined]
 
 
 def test_a_person_who_says_done_but_did_not_is_found_out() -> None:
     """The breaker stays closed on the bench, so the row that needs it open does not come true."""
     opened = set_step("start with the breaker open", RUNNING | {"F1": "open"}, on=False)
-    result = Trial(ask=lambda _request: "done", with_hands=False).run(sequence(opened))
+    result = Trial(ask=answers("done"), with_hands=False).run(sequence(opened))
     assert result.verdict is Verdict.FAIL
 
 
 def test_a_supply_level_is_asked_for_in_volts() -> None:
     requests: list[str] = []
 
-    def note(request: str) -> str:
+    def note(request: str, _meanwhile: Callable[[], None]) -> str:
         requests.append(request)
         return "done"
 
     Trial(ask=note, with_hands=False).run(sequence(set_step("low", REST | {"main": "lowest"}, on=False)))
-    assert requests == ["Set main to 16.8 V (lowest) by hand"]
+    assert requests == [
+        "Set F1 (Control breaker) to closed by hand",
+        "Set main to 24 V (nominal) by hand",
+        "Set main to 16.8 V (lowest) by hand",
+    ]
 
 
 def test_a_load_on_for_too_long_ends_the_run_as_a_fail() -> None:
@@ -168,10 +187,10 @@ def fail_after(board: Board, *, polls: int) -> None:
 def test_whatever_ends_a_run_the_supply_goes_first_then_all_outputs(ending: BaseException) -> None:
     trial = Trial()
     engine = trial.engine(sequence(set_step("start", RUNNING, on=True)))
-    read, count = trial.boards["IO1"].read, iter(range(30))
+    read, count = trial.boards["IO1"].read, itertools.count()
 
     def breaks(timeout_s: float | None = None) -> object:
-        if next(count, None) is None:
+        if next(count) == 30:
             raise ending
         return read(timeout_s)
 
@@ -183,7 +202,7 @@ def test_whatever_ends_a_run_the_supply_goes_first_then_all_outputs(ending: Base
             engine.run()
     assert trial.boards["IO1"].outputs == 0
     writes = [event.outputs for event in trial.of_kind(Written)]  # type: ignore[attr-defined]
-    assert writes[-1] == {"supply contactor": "off"}
+    assert writes[-3:] == [{"supply contactor": "off"}, {"all outputs": "off"}, {"all outputs": "off"}]
     assert any(states.get("supply contactor") == "on" for states in writes)
     (safe,) = trial.of_kind(MadeSafe)
     assert safe.proved  # type: ignore[attr-defined]
