@@ -10,6 +10,7 @@ import time
 from pathlib import Path
 
 import pytest
+from foreign_slave import foreign_slave
 from wire_benches import copy_demo, edit, journal_kinds, panel_on_the_wire, point_at, run
 
 from harness.bench.board import Board
@@ -215,6 +216,21 @@ def test_a_readable_supply_that_is_absent_is_an_error_of_the_bench(bench: Path) 
     assert "the supply reads absent" in err
 
 
+def test_a_bench_that_calls_itself_simulated_over_a_silent_board_moves_nothing(bench: Path) -> None:
+    """`simulated: true` was left in the file, and the board does not say what it is: it may be real."""
+    served = bench / "served"
+    with foreign_slave(served / "th-s0.panel.yaml", served / "th-s0.bench.yaml", mute=True) as port:
+        point_at(bench / "th-s0.bench.yaml", port)
+        text = (bench / "th-s0.bench.yaml").read_text()
+        (bench / "th-s0.bench.yaml").write_text(text.replace("boards:\n", "simulated: true\nboards:\n", 1))
+        status, answer, err = short(bench)
+        with modbus_board(port) as board:
+            assert board.read_back() == 0
+    assert (status, answer["verdict"]) == (4, "error")
+    assert "calls itself simulated, but board IO1 does not say that it is" in err
+    assert "written" not in journal_kinds(str(answer["run"]))
+
+
 def free_port() -> int:
     with socket.create_server(("127.0.0.1", 0)) as listener:
         port: int = listener.getsockname()[1]
@@ -281,6 +297,7 @@ def wait_for_journal(logs: Path, text: str, count: int) -> None:
     [
         pytest.param(signal.SIGINT, 130, id="Ctrl-C"),
         pytest.param(signal.SIGTERM, 143, id="SIGTERM"),
+        pytest.param(signal.SIGHUP, 143, id="terminal closed"),
     ],
 )
 def test_being_stopped_makes_safe_and_keeps_the_record(bench: Path, number: int, status: int) -> None:
