@@ -151,6 +151,8 @@ def test_a_time_step(tmp_path: Path) -> None:
         at_most_s=0.12,
         settle_s=0.3,
         beyond_s=pytest.approx(0.42),
+        start_states=RUNNING,
+        hold_s=0.2,
     )
 
 
