@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import sys
 import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -82,7 +83,7 @@ def _reading(reading: Reading) -> dict[str, Any]:
 def summary(result: Result, loaded: LoadedSequence, folder: Path, out: TextIO) -> None:
     """Truth table, times, what was not proved; last, where no scrolling is needed, verdict and failures."""
     paint = painter(out)
-    blocks = [_truth_table(result, loaded.panel), _times(result), _not_proved(loaded)]
+    blocks = [_truth_table(result, loaded.panel, _width(out)), _times(result), _not_proved(loaded)]
     lines = [line for block in blocks if block for line in (*block, "")]
     lines += _headline(result, loaded, folder, paint)
     lines += [result.note] if result.note else []
@@ -98,6 +99,11 @@ def summary(result: Result, loaded: LoadedSequence, folder: Path, out: TextIO) -
     print("\n".join(lines if not out.isatty() else _wrapped(lines)), file=out)
 
 
+def _width(out: TextIO) -> int:
+    """Columns of a terminal; no limit where the text goes to a file or another program."""
+    return shutil.get_terminal_size().columns if out.isatty() else sys.maxsize
+
+
 def _wrapped(lines: list[str]) -> list[str]:
     """Prose broken at words; rows of tables stay as they are."""
     width = shutil.get_terminal_size().columns
@@ -107,7 +113,7 @@ def _wrapped(lines: list[str]) -> list[str]:
     ]
 
 
-def _truth_table(result: Result, panel: Panel) -> list[str]:
+def _truth_table(result: Result, panel: Panel, width: int) -> list[str]:
     shown = [(step, states) for step in result.steps if (states := _states(step))]
     tags = [tag for tag in panel.outputs if any(tag in states for _, states in shown)]
     if not tags:
@@ -116,6 +122,17 @@ def _truth_table(result: Result, panel: Panel) -> list[str]:
     for step, states in shown:
         cells = [states.get(tag, "-") for tag in tags]
         rows.append((_short(step.title, 44), _short(_places(step.positions), 34), *cells))
+    lines = columns(rows)
+    return lines if max(map(len, lines)) <= width else _narrow_table(shown, width)
+
+
+def _narrow_table(shown: list[tuple[StepResult, dict[str, str]]], width: int) -> list[str]:
+    """For a screen that is too narrow for a column a tag: what is on, and what is wrong."""
+    rows = [("truth table as read", "on, and what is wrong")]
+    for step, states in shown:
+        on = [tag for tag, cell in states.items() if cell == "on"]
+        wrong = [f"{tag} {cell}" for tag, cell in states.items() if cell not in _STATES]
+        rows.append((_short(step.title, width // 2), ", ".join(on + wrong) or "nothing"))
     return columns(rows)
 
 

@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 RESOLUTION_S = 0.5e-9
 FINEST, SHORTEST_S = 1e-12, 1e-17  # of the time from now to a crossing, and not shorter
 GROWTH = 1.25  # ratio of neighbouring grid times
+ALIKE = 1e-11  # of a rate; what rounding leaves between eigenvalues that are equal
 GONE = 45.0  # time constants after which a term is below the last binary digit
 
 
@@ -58,8 +59,24 @@ class Decay:
         left: Array = np.exp(-self.rates * seconds)
         return left
 
+    @cached_property
+    def _distinct(self) -> tuple[NDArray[np.intp], Decay] | None:
+        """Where runs of rates begin that are equal but for rounding, and the decay with one of each.
+
+        Two equal coils share a rate; terms of opposite sign and a thousand times what they come to would
+        hide everything else. Merging them shifts a value by at most ALIKE times the larger term.
+        """
+        apart = np.abs(np.diff(self.rates)) > ALIKE * self.rates[1:]
+        if apart.all():
+            return None
+        starts = np.concatenate(([0], apart.nonzero()[0] + 1))
+        return starts, Decay(self.rates[starts])
+
     def first_exit(self, steady: Array, terms: Array, low: Array, high: Array) -> Exit | None:
         """The earliest exit of any row from (low, high), None when there is none. `terms`: rows x rates."""
+        if self._distinct is not None:
+            starts, decay = self._distinct
+            return decay.first_exit(steady, np.add.reduceat(terms, starts, axis=1), low, high)
         rising, falling = np.minimum(terms, 0.0), np.maximum(terms, 0.0)
         may = (steady + falling.sum(axis=1) >= high) | (steady + rising.sum(axis=1) <= low)
         rows = may.nonzero()[0]
@@ -128,7 +145,25 @@ class _Row:
             else:
                 low, high = low + one, high + two
                 steepest, flattest = steepest - rate * two, flattest - rate * one
-        return first, last, low, high, steepest >= 0 or flattest <= 0
+        if steepest >= 0 or flattest <= 0:
+            return first, last, low, high, True
+        closer = _between(first, last, (steepest, flattest), end - start)
+        return first, last, max(low, closer[0]), min(high, closer[1]), False
+
+
+def _between(first: float, last: float, slopes: tuple[float, float], span: float) -> tuple[float, float]:
+    """Bounds of a curve from its ends and the bounds of its slope, where that may be of either sign.
+
+    From either end the curve falls and rises no faster than its steepest slopes (S. A. Piyavskii, "An
+    algorithm for finding the absolute extremum of a function", 1972; cited from memory). Widened by what
+    rounding may take away.
+    """
+    falls, rises = slopes
+    width = rises - falls
+    least = first + falls * (first - last + rises * span) / width
+    most = first + rises * (last - first - falls * span) / width
+    doubt = 1e-13 * (abs(first) + abs(last) + (rises - falls) * span)
+    return least - doubt, most + doubt
 
 
 def _search(row: _Row, bounds: tuple[float, float], start: float, end: float) -> tuple[float, bool] | None:

@@ -487,7 +487,8 @@ def test_forbidden_positions(tmp_path: Path) -> None:
             "running: {Y4: on, Y1: off}",
             "the running state (Y4 on and Y1 off) does not differ from stopped (Y4 on and Y1 off), "
             "so no stop is proved",
-            "the running state shows all of the stop already (K1 off and Y1 off and Y4 on), so no stop is proved",
+            "the running state shows all of the stop already (K1 off and Y1 off and Y4 on), "
+            "so no stop is proved",
             id="running state that is stopped",
         ),
     ],
