@@ -469,6 +469,7 @@ def test_forbidden_positions(tmp_path: Path) -> None:
         pytest.param(
             "stopped: {Y4: on}",
             "expects Y4 on; stopped means Y4 on and Y1 off",
+            "",
             id="half of the stopped pattern",
         ),
         pytest.param(
