@@ -103,7 +103,7 @@ def test_stray_package_drivers_is_refused(tmp_path: Path) -> None:
     (tmp_path / "drivers" / "__init__.py").touch()
     (tmp_path / "drivers" / "simulated.py").write_text("print('stray code runs')\n", encoding="utf-8")
     program = (
-        f"import sys; sys.path.append({str(HOUSE)!r})\n"
+        f"import sys; sys.path.insert(1, {str(HOUSE)!r})\n"
         "from harness.bench.registry import open_board_class\n"
         "try: open_board_class('simulated')\n"
         "except Exception as error: print(error)\n"
