@@ -6,6 +6,7 @@ import queue
 import sys
 import threading
 from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
 from typing import TextIO
 
 from harness.errors import UsageError
@@ -14,17 +15,35 @@ from harness.run.hands import Ask, cannot_ask
 WAIT_S = 0.02
 
 
-def asker(err: TextIO) -> Ask:
-    """A way to ask; without a keyboard nothing can be asked, and such steps are not run."""
+def asker(err: TextIO, quiet: Callable[[], AbstractContextManager[None]]) -> Ask:
+    """A way to ask; without a keyboard nothing can be asked, and such steps are not run.
+
+    `quiet` keeps the live screen from writing over the question.
+    """
     if not sys.stdin.isatty():
         return cannot_ask
 
     def ask(request: str, meanwhile: Callable[[], None]) -> str:
-        print(f"{request}, then press Enter (s and Enter to skip): ", end="", file=err, flush=True)
-        answer = _line(meanwhile)
+        with quiet():
+            _forget_typed()
+            print(f"{request}, then press Enter (s and Enter to skip): ", end="", file=err, flush=True)
+            answer = _line(meanwhile)
         return "done" if answer.strip() == "" and answer else "skipped"
 
     return ask
+
+
+def _forget_typed() -> None:
+    """What was typed before the question is no answer to it."""
+    try:
+        import termios
+
+        termios.tcflush(sys.stdin, termios.TCIFLUSH)
+    except ImportError:
+        import msvcrt
+
+        while msvcrt.kbhit():  # type: ignore[attr-defined,unused-ignore]
+            msvcrt.getwch()  # type: ignore[attr-defined,unused-ignore]
 
 
 def _line(meanwhile: Callable[[], None]) -> str:

@@ -129,6 +129,11 @@ def _refuse_false_claim(ready: Ready, identities: dict[str, Identity]) -> None:
             f"bench {ready.bench.tag} calls itself simulated, but board {silent[0]} does not say that it is; "
             "take 'simulated: true' out of the bench file if a panel is connected"
         )
+    if silent and len(silent) < len(identities):
+        raise BenchUnsafe(
+            f"bench {ready.bench.tag} mixes boards that say they are simulated with {', '.join(silent)}, "
+            "which does not; use one kind in one bench"
+        )
 
 
 def hands_of(ready: Ready, panel: Panel) -> SimulatedHands | None:

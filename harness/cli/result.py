@@ -27,7 +27,9 @@ SHOWN_FAILURES = 5
 SHOWN_READINGS = 4
 
 
-def as_json(result: Result, loaded: LoadedSequence, folder: Path, faults: tuple[str, ...]) -> dict[str, Any]:
+def as_json(
+    result: Result, loaded: LoadedSequence, folder: Path, faults: tuple[str, ...], serial: str
+) -> dict[str, Any]:
     """The document of `panelproof run --json`."""
     return {
         "verdict": str(result.verdict),
@@ -36,6 +38,9 @@ def as_json(result: Result, loaded: LoadedSequence, folder: Path, faults: tuple[
         "self_consistent": _self_consistent(result, loaded),
         "run": str(folder),
         "panel": loaded.panel.tag,
+        "panel_serial": serial,
+        "diagram": loaded.panel.diagram.number,
+        "revision": loaded.panel.diagram.revision,
         "bench": loaded.bench.tag,
         "failed": list(result.failed),
         "not_run": list(result.not_run),
@@ -80,12 +85,12 @@ def _reading(reading: Reading) -> dict[str, Any]:
     }
 
 
-def summary(result: Result, loaded: LoadedSequence, folder: Path, out: TextIO) -> None:
+def summary(result: Result, loaded: LoadedSequence, folder: Path, serial: str, out: TextIO) -> None:
     """Truth table, times, what was not proved; last, where no scrolling is needed, verdict and failures."""
     paint = painter(out)
     blocks = [_truth_table(result, loaded.panel, _width(out)), _times(result), _not_proved(loaded)]
     lines = [line for block in blocks if block for line in (*block, "")]
-    lines += _headline(result, loaded, folder, paint)
+    lines += _headline(result, loaded, folder, serial, paint)
     lines += [result.note] if result.note else []
     lines += _failures(result, loaded.panel, paint)
     if result.error:
@@ -183,12 +188,16 @@ def _not_proved(loaded: LoadedSequence) -> list[str]:
     return ["Not proved here:", *(f"  - {text}" for text in texts)] if texts else []
 
 
-def _headline(result: Result, loaded: LoadedSequence, folder: Path, paint: Any) -> list[str]:
+def _headline(result: Result, loaded: LoadedSequence, folder: Path, serial: str, paint: Any) -> list[str]:
     verdict = str(result.verdict)
     failed = f", {len(result.failed)} failed" if result.failed else ""
     missing = f", {len(result.not_run)} not run" if result.not_run else ""
     steps = f"row 0 and {max(len(result.steps) - 1, 0)} steps judged{failed}{missing}"
-    about = f"{loaded.panel.tag}, {loaded.sequence.title}: {steps}"
+    panel = loaded.panel
+    which = (
+        f"{panel.tag}{f' serial {serial}' if serial else ''}, {panel.diagram.number} {panel.diagram.revision}"
+    )
+    about = f"{which}, {loaded.sequence.title}: {steps}"
     lines = [f"{paint(verdict, verdict.upper())}  {about}", f"Record: {folder}"]
     if _self_consistent(result, loaded):
         lines.append(paint("caution", SELF_CONSISTENT))

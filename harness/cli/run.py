@@ -27,7 +27,7 @@ from harness.run.events import Broken, CautionsShown, Event, MadeSafe, RunEnded,
 from harness.run.hands import cannot_ask
 from harness.run.origin import Origin
 from harness.run.rig import Fittings, Rig
-from harness.run.stopping import Terminated, terminable
+from harness.run.stopping import terminable
 from harness.sequence.files import LoadedSequence
 
 SYNCED = frozenset({"run started", "step started", "step ended", "broken", "made safe", "run ended"})
@@ -62,9 +62,9 @@ def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
             job = Job(loaded, wanted, args, folder, journal, screen, err)
             result = _recorded(job, ready)
     if args.json:
-        print_json(as_json(result, loaded, folder, wanted.faults), out)
+        print_json(as_json(result, loaded, folder, wanted.faults, args.panel_serial), out)
     else:
-        summary(result, loaded, folder, out)
+        summary(result, loaded, folder, args.panel_serial, out)
     return result.verdict.exit_status
 
 
@@ -120,8 +120,10 @@ def _recorded(job: Job, ready: Ready) -> Result:
         except BenchError as error:
             result = Result(simulated=ready.bench.simulated, error=str(error))
             _say_broken(result, error, sink, now_us())
-        except (KeyboardInterrupt, Terminated, UsageError):
+        except BaseException as ending:
             verdict = max([Verdict.INCONCLUSIVE, *(engine.result.verdict for engine in job.engines)])
+            if isinstance(ending, Exception) and not isinstance(ending, UsageError):
+                verdict = Verdict.ERROR
             job.journal.seal(verdict=str(verdict), at_ns=ready.clock.now_ns())
             print(f"{str(verdict).upper()}  ended before its end. Record: {job.folder}", file=job.err)
             raise
@@ -143,7 +145,8 @@ def _on_bench(
     sink(replace(_started(job, bench.simulated), at_us=(clock.now_ns() - start_ns) // 1000))
     for name, identity in identities.items():
         sink(found(opened.boards[name], identity, (clock.now_ns() - start_ns) // 1000))
-    given = bench.simulated or acknowledged(cautions(panel), job.args.acknowledge, job.err)
+    with job.screen.quiet():
+        given = bench.simulated or acknowledged(cautions(panel), job.args.acknowledge, job.err)
     sink(
         CautionsShown(
             at_us=(clock.now_ns() - start_ns) // 1000,
@@ -151,7 +154,7 @@ def _on_bench(
             acknowledged=given and not bench.simulated,
         )
     )
-    ask = cannot_ask if bench.simulated else asker(job.err)
+    ask = cannot_ask if bench.simulated else asker(job.err, job.screen.quiet)
     fittings = Fittings(opened.boards, clock, sink, ask, hands_of(opened, panel))
     rig = Rig(panel, bench, fittings, Origin(start_ns))
     engine = Engine(rig, sequence, seed=job.args.seed, screen=job.screen.live and not job.wanted.virtual)

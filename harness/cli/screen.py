@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from typing import TYPE_CHECKING, Any, Protocol, Self, TextIO
 
 from harness.bench.hands import HAND
@@ -40,6 +42,8 @@ class Screen(Protocol):
 
     def show(self, event: Event) -> None: ...
 
+    def quiet(self) -> AbstractContextManager[None]: ...
+
     def __enter__(self) -> Self: ...
 
     def __exit__(self, *error: object) -> None: ...
@@ -65,6 +69,10 @@ class Plain:
 
     def __exit__(self, *error: object) -> None:
         self._stream.flush()
+
+    def quiet(self) -> AbstractContextManager[None]:
+        """Plain lines never write over a question."""
+        return nullcontext()
 
     def show(self, event: Event) -> None:
         """Print the event, if it is one to print."""
@@ -160,6 +168,15 @@ class Live:
 
     def __exit__(self, *error: object) -> None:
         self._live.stop()
+
+    @contextmanager
+    def quiet(self) -> Iterator[None]:
+        """The live part leaves the screen while a person is asked."""
+        self._live.stop()
+        try:
+            yield
+        finally:
+            self._live.start()
 
     def show(self, event: Event) -> None:
         """Update the screen."""

@@ -44,6 +44,7 @@ def _conditions(args: argparse.Namespace, panel: Panel) -> str:
     """At what supply and coil temperature, with which faults; and whether that supply is in range."""
     nominal = ", ".join(f"{supply.nominal_v:g} V" for supply in panel.supplies)
     words = [f"supply {args.supply or nominal}", f"coils at {args.temperature}", *args.fault]
+    words += [] if args.breakers else ["breakers closed unless said"]
     volts = _volts(panel, args.supply) or {}
     for supply in panel.supplies:
         low, high = supply.range_v.low, supply.range_v.high

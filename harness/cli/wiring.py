@@ -71,11 +71,12 @@ def _notes(panel: Panel, bench: Bench) -> list[str]:
     for supply in panel.supplies:
         volts = ", ".join(f"{v:g} V {name}" for name, v in supply.levels.items())
         notes.append(f"supply {supply.tag}: + to {supply.positive}, - to {supply.negative}; {volts}")
-    for name, channel in (
-        ("supply contactor", bench.contactor),
-        ("supply present", bench.supply_present),
-        ("emergency stop", bench.emergency_stop),
+    for name, side, channel, meaning in (
+        ("supply contactor", "output", bench.contactor, "closes the panel's supply while on"),
+        ("supply present", "input", bench.supply_present, "supply present"),
+        ("emergency stop", "input", bench.emergency_stop, "pressed, or its loop broken,"),
     ):
         if channel is not None:
-            notes.append(f"{name}: board {channel.board}, number {channel.channel}")
+            state = "" if side == "output" else f" while {'off' if channel.inverted else 'on'}"
+            notes.append(f"{name}: board {channel.board}, {side} {channel.channel}, {meaning}{state}")
     return notes

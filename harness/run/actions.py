@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from harness.bench.board import Stamp
 from harness.clock import NS
+from harness.errors import BenchUnsafe
 from harness.measure.decision import Decision, Rule, judge_time
 from harness.measure.edges import Bounds, Edge, elapsed, find_edge
 from harness.measure.reading import Reading, Verdict
@@ -67,11 +68,13 @@ def stop_step(step: StopStep, doing: Doing) -> Readings:
     note = "running, before the demand"
     running = settle_and_hold(doing, step.running_states, stamp, step.settle_s, 0.0, note)
     doing.prover.watch(step.never)
+    by_hand = doing.rig.by_hand(step.demand)
     stamp = doing.rig.move(step.demand)
     stopping = _settle(doing, step.stopped, stamp, step.within_s, "stop demanded")
     held = doing.prover.hold(step.stopped, step.hold_s, "stop held", since=stamp) if stopping.reached else ()
     ran = all(reading.verdict is Verdict.PASS for reading in running)
-    stop_time = _stop_time(step, stamp, stopping, doing) if ran and stopping.reached else ()
+    timed = ran and stopping.reached and not by_hand
+    stop_time = _stop_time(step, stamp, stopping, doing) if timed else ()
     release = doing.rig.move(step.running)
     after = settle_and_hold(doing, step.after, release, step.settle_s, step.hold_s, "after release")
     return (*running, *_merge(stopping.readings, held), *stop_time, *after)
@@ -122,14 +125,14 @@ def _attempt(step: TimeStep, doing: Doing, note: str) -> tuple[Reading, int]:
 def _stand(step: TimeStep, doing: Doing, note: str) -> str:
     """Go to the start and let the panel come to rest there; what is wrong when it does not.
 
-    All states known of the start must show and stay. Where none are known but that of the edge, time-delay
-    relays are waited for as well, which nothing else would show.
+    All states known of the start must show and stay. A time-delay relay whose state there is not known is
+    waited for, because nothing else would show that it has moved.
     """
     channels, relays = doing.rig.channels, doing.rig.panel.relays
     states = {tag: on for tag, on in step.start_states.items() if tag in channels.judging}
     states[step.of] = not step.to
     stamp = doing.rig.move(step.start)
-    delay_s = 0.0 if len(states) > 1 else max((relay.delay_s.high for relay in relays), default=0.0)
+    delay_s = max((relay.delay_s.high for relay in relays if relay.tag not in states), default=0.0)
     settling = doing.prover.settle(states, stamp, step.settle_s, f"{note}, at start")
     if not settling.reached:
         wrong = [r.of for r in settling.readings if r.verdict is not Verdict.PASS]
@@ -178,15 +181,21 @@ def _bounds(rig: Rig, tags: tuple[str, ...], stamp: Stamp, edge: Edge[Shot]) -> 
     boards = [rig.bench.board(channel.board) for channel in channels]
     driving = {output.board for output in rig.bench.outputs}
     delays = [board.output_delay_s for board in rig.bench.boards if board.name in driving] or [Span(0.0, 0.0)]
-    return elapsed(
-        (stamp.sent_ns, stamp.received_ns),
-        last_old_sent_ns=edge.last_old.sent_ns,
-        first_new_received_ns=edge.first_new.received_ns,
-        output_delay_s=Span(min(d.low for d in delays), max(d.high for d in delays)),
-        input_age_s=max(board.input_age_s for board in boards),
-        filter_s=max(channel.filter_s for channel in channels),
-        bounce_s=max((relay.bounce_s for relay in rig.panel.relays), default=0.0),
-    )
+    try:
+        return elapsed(
+            (stamp.sent_ns, stamp.received_ns),
+            last_old_sent_ns=edge.last_old.sent_ns,
+            first_new_received_ns=edge.first_new.received_ns,
+            output_delay_s=Span(min(d.low for d in delays), max(d.high for d in delays)),
+            input_age_s=max(board.input_age_s for board in boards),
+            filter_s=max(channel.filter_s for channel in channels),
+            bounce_s=max((relay.bounce_s for relay in rig.panel.relays), default=0.0),
+        )
+    except ValueError as error:
+        raise BenchUnsafe(
+            f"bench {rig.bench.tag}: {', '.join(tags)} answered before the stimulus could have arrived; "
+            "its contacts are quicker than the bench file's output delay says, or it moved by itself"
+        ) from error
 
 
 def _time_reading(

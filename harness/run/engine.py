@@ -133,6 +133,7 @@ class Engine:
     def _do(self, step: Step) -> None:
         self._sink(StepStarted(at_us=self._rig.now_us, index=self._index, title=step.title))
         prover = Prover(self._rig, self._tell, self._carried)
+        self._carried = {}
         doing = Doing(self._rig, prover, self._phase, self._sequence.decision_rule, self._judged)
         try:
             readings = _ACTIONS[type(step)](step, doing)

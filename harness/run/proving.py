@@ -53,6 +53,7 @@ class Prover:
         self._tell = tell
         self._carried = carried or {}
         self._vigils: list[Vigil] = []
+        rig.watcher = lambda: self.sample("waiting for a person")
         rig.sampler.forget()
 
     def watch(self, watches: Iterable[Watch]) -> None:
@@ -153,6 +154,7 @@ class _Arrivals:
     def __init__(self, states: States, rig: Rig, effect_ns: int) -> None:
         self._states = states
         self._effect_ns = effect_ns
+        self._lag_ns = rig.lag_ns
         self._channels = rig.channels
         self._pattern = rig.channels.pattern(states)
         self._word = -1
@@ -179,6 +181,12 @@ class _Arrivals:
             self.agreeing += shot.sent_ns >= self._effect_ns
         self._previous = shot
 
+    def surely_over_ns(self, before: Shot | None, first: Shot, since: Stamp, limit_ns: int) -> int:
+        """How far over the limit a change surely was, less than 0 if it need not have been: seen not before
+        the last other sample less what the bench may hold back, from a write acknowledged at the latest."""
+        seen_ns = since.received_ns if before is None else before.sent_ns - self._lag_ns
+        return min(seen_ns, first.received_ns) - since.received_ns - limit_ns
+
     def by_coil(self, tag: str) -> str:
         """A remark where a relay is judged by the voltage at its coil."""
         proofs = {channel.proves for channel in self._channels.judging[tag]}
@@ -197,13 +205,15 @@ def _state_reading(
     tag: str, on: bool, arrivals: _Arrivals, since: Stamp, limit_ns: int, note: str
 ) -> Reading:
     arrival = arrivals.since.get(tag)
-    verdict = Verdict.FAIL if arrival is None else _in_time(*arrival, since, limit_ns)
-    late_us = None
-    if arrival is not None and verdict is Verdict.FAIL:
-        late_us = (arrival[1].received_ns - since.sent_ns - limit_ns) // 1000
+    over_ns = None if arrival is None else arrivals.surely_over_ns(*arrival, since, limit_ns)
+    verdict = Verdict.FAIL
+    if arrival is not None and over_ns is not None and over_ns <= 0:
+        in_time = arrival[1].received_ns - since.sent_ns <= limit_ns
+        verdict = Verdict.PASS if in_time else Verdict.INCONCLUSIVE
+    late_us = over_ns // 1000 if over_ns is not None and verdict is Verdict.FAIL else None
     remark = {
         Verdict.PASS: "",
-        Verdict.INCONCLUSIVE: "a gap between samples hides whether it came in time",
+        Verdict.INCONCLUSIVE: "the bench cannot tell whether it came in time",
         Verdict.FAIL: "too late" if arrival else f"not within {limit_ns / 1e6:g} ms, nor later",
     }
     return Reading(
@@ -216,14 +226,6 @@ def _state_reading(
         late_us=late_us,
         note=", ".join(filter(None, (note, arrivals.by_coil(tag), remark[verdict]))),
     )
-
-
-def _in_time(before: Shot | None, first: Shot, since: Stamp, limit_ns: int) -> Verdict:
-    """Surely in time, surely not, or hidden by the gap between the last other sample and the first."""
-    if first.received_ns - since.sent_ns <= limit_ns:
-        return Verdict.PASS
-    could_be_at_ns = since.received_ns if before is None else max(before.sent_ns, since.received_ns)
-    return Verdict.FAIL if could_be_at_ns - since.received_ns > limit_ns else Verdict.INCONCLUSIVE
 
 
 def _flicker_reading(tag: str, on: bool, spells: Spells, start_ns: int, note: str) -> Reading:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from harness.bench.board import Board, Stamp
@@ -15,7 +15,7 @@ from harness.run.events import Asked, MadeSafe, Moved, Sink, Written
 from harness.run.hands import Ask, NotSet, SimulatedHands
 from harness.run.moves import Mover, Write
 from harness.run.origin import Origin
-from harness.run.sampling import KeptOnTooLong, Sampler
+from harness.run.sampling import Sampler
 
 CONTACTOR = "supply contactor"
 SUPPLY_GOES_NS = NS // 2
@@ -44,6 +44,7 @@ class Rig:
     channels: Channels = field(init=False)
     sampler: Sampler = field(init=False)
     mover: Mover = field(init=False)
+    watcher: Callable[[], object] = field(init=False)
     _names: dict[tuple[str, int], str] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -61,6 +62,7 @@ class Rig:
             self.fittings.sink,
             self.origin,
         )
+        self.watcher = self.sampler.paced
 
     @property
     def now_us(self) -> int:
@@ -99,17 +101,20 @@ class Rig:
         now_ns = self.fittings.clock.now_ns()
         if not wanted:
             return Stamp(now_ns, now_ns)
+        self.mover.refuse_forbidden(self.positions | wanted)
         by_hand = {t: p for t, p in wanted.items() if t not in self.mover.driven}
         driven = {t: p for t, p in wanted.items() if t in self.mover.driven}
         hands_first = self.mover.allowed(self.positions | by_hand)
         between = self.positions | (by_hand if hands_first else driven)
         self.mover.refuse_forbidden(between)
         plan = self.mover.plan(between if hands_first else self.positions, between | driven)
-        self.fittings.sink(Moved(at_us=self.now_us, positions=wanted))
         stamps = self._by_hand(by_hand) if hands_first else []
+        self.fittings.sink(Moved(at_us=self.now_us, positions=wanted if hands_first else driven))
         stamps += self._write_all(plan)
         self.positions = self.positions | driven
-        stamps += [] if hands_first else self._by_hand(by_hand)
+        if not hands_first:
+            stamps += self._by_hand(by_hand)
+            self.fittings.sink(Moved(at_us=self.now_us, positions=by_hand))
         return Stamp(stamps[0].sent_ns, stamps[-1].received_ns) if stamps else Stamp(now_ns, now_ns)
 
     def close_supply(self, closed: bool) -> None:
@@ -125,15 +130,18 @@ class Rig:
         A board whose last call failed comes after the others. Nothing is reported before all was written.
         Returns what a person has to do when the bench could not be made safe, else nothing.
         """
-        self.sampler.supply_expected = False
+        self.sampler.heeding = False
         written, troubles = self._all_off()
         for name, outputs, stamp in written:
             self._written(name, outputs, stamp)
         unproved = [name for name, board in self.fittings.boards.items() if not _proved_off(board)]
-        if self._supply_still_present():
+        present = self._supply_still_present()
+        if present:
             troubles.append("the supply still reads present: a welded contactor?")
+        if present is None:
+            unproved.append("the supply")
         unsafe = ""
-        if troubles and (unproved or troubles[-1].startswith("the supply")):
+        if troubles and (unproved or present):
             reasons = "; ".join(troubles)
             text = unsafe = f"NOT SAFE as far as is known: switch the panel's supply off by hand ({reasons})"
         elif unproved:
@@ -162,8 +170,8 @@ class Rig:
                 troubles.append(str(error))
         return written, list(dict.fromkeys(troubles))
 
-    def _supply_still_present(self) -> bool:
-        """Whether the input behind the supply, if there is one, goes on reading it present."""
+    def _supply_still_present(self) -> bool | None:
+        """Whether the input behind the supply goes on reading it present; None where it cannot be read."""
         if self.bench.supply_present is None:
             return False
         clock = self.fittings.clock
@@ -172,8 +180,8 @@ class Rig:
             self.sampler.poll()
             while self.sampler.supply_present and clock.now_ns() < give_up_ns:
                 self.sampler.paced()
-        except (BenchError, KeptOnTooLong):
-            return False  # what cannot be read has been said already
+        except BenchError:
+            return None
         return self.sampler.supply_present
 
     def _by_hand(self, wanted: Mapping[str, str]) -> list[Stamp]:
@@ -199,9 +207,14 @@ class Rig:
             raise NotSet(f"{request}: {answer}")
 
     def _while_asking(self) -> None:
-        """Inputs are watched while a person is busy: emergency stop, supply, longest on-times."""
+        """Inputs are watched while a person is busy: the step's watches, emergency stop, supply, on-times."""
         if self.sampler.last is not None:
-            self.sampler.paced()
+            self.watcher()
+
+    def by_hand(self, target: Mapping[str, str]) -> bool:
+        """Whether a person, and not the bench, sets some of what changes on the way to `target`."""
+        changing = {tag for tag, place in target.items() if self.positions[tag] != place}
+        return self.fittings.hands is None and bool(changing - self.mover.driven)
 
     def _title(self, tag: str) -> str:
         titles = {device.tag: device.title for device in self.panel.devices}

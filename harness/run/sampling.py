@@ -68,6 +68,7 @@ class Sampler:
         self._stop = _special(bench.emergency_stop, channels)
         self._present = _special(bench.supply_present, channels)
         self.supply_expected = False
+        self.heeding = True  # off while making safe: what would end a run must not end its end
         self._on_limits = [
             (tag, channels.pattern({tag: True}), longest_s)
             for tag, longest_s in bench.longest_on_s.items()
@@ -97,7 +98,7 @@ class Sampler:
             self.longest_gap_ns = received_ns - last.sent_ns
         if last is None or word != last.word:
             self._changed(last, shot)
-        if self._on_limits:
+        if self._on_limits and self.heeding:
             self._limit_on(shot)
         return shot
 
@@ -128,6 +129,8 @@ class Sampler:
                 received_us=self._origin.up_us(shot.received_ns),
             )
         )
+        if not self.heeding:
+            return
         if _reads(self._stop, shot.word):
             raise EmergencyStop("emergency stop pressed or its loop broken; reset it and start the run again")
         if self.supply_expected and self._present[0] and not _reads(self._present, shot.word):

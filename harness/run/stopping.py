@@ -12,21 +12,30 @@ class Terminated(BaseException):
     """SIGTERM, SIGHUP or SIGQUIT arrived. No Exception: nothing but the run's own end catches it."""
 
 
-def _raise_terminated(_number: int, _frame: FrameType | None) -> None:
-    raise Terminated
-
-
 @contextmanager
 def terminable() -> Iterator[None]:
-    """Within, SIGTERM, a closed terminal and SIGQUIT raise Terminated in the main thread, and Ctrl-Z does
-    nothing, because a run that is put to sleep would leave outputs on. Use from the main thread only."""
-    before = {number: signal.signal(number, _raise_terminated) for number in _ENDING}
+    """Within, Ctrl-C raises KeyboardInterrupt, and SIGTERM, a closed terminal and SIGQUIT raise Terminated.
+
+    Only the first of them does: the end that it begins must not be ended itself. Ctrl-Z does nothing, because
+    a run that is put to sleep would leave outputs on. Use from the main thread only.
+    """
+
+    def end(number: int, _frame: FrameType | None) -> None:
+        for other in _SIGNALS:
+            signal.signal(other, _heed_no_more)
+        raise KeyboardInterrupt if number == signal.SIGINT else Terminated
+
+    before = {number: signal.signal(number, end) for number in _SIGNALS}
     before |= {number: signal.signal(number, signal.SIG_IGN) for number in _SLEEPING}
     try:
         yield
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _heed_no_more(_number: int, _frame: FrameType | None) -> None:
+    """The run is ending already."""
 
 
 @contextmanager

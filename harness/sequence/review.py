@@ -17,7 +17,14 @@ from harness.panel.table_file import load_table, panel_named_in
 from harness.sequence.files import LoadedSequence, load_sequence
 from harness.sequence.review_limits import ratings, times
 from harness.sequence.review_map import misnamed, unmapped
-from harness.sequence.review_steps import approval, forbidden, stops, too_long_on, unwatched_limits
+from harness.sequence.review_steps import (
+    approval,
+    forbidden,
+    stops,
+    timed_by_hand,
+    too_long_on,
+    unwatched_limits,
+)
 from harness.sequence.review_wiring import WiringReview
 from harness.wording import quoted
 
@@ -28,7 +35,18 @@ def review(loaded: LoadedSequence) -> list[Problem]:
     """Everything that does not fit, sorted by place; empty when the sequence may run on this bench."""
     bench = loaded.bench
     wiring = WiringReview(loaded.panel, loaded.bench_source, bench.outputs, bench.inputs)
-    parts = (misnamed, unmapped, ratings, times, forbidden, too_long_on, unwatched_limits, stops, approval)
+    parts = (
+        misnamed,
+        unmapped,
+        ratings,
+        times,
+        forbidden,
+        too_long_on,
+        unwatched_limits,
+        timed_by_hand,
+        stops,
+        approval,
+    )
     found = chain(wiring.problems(), *(part(loaded) for part in parts))
     return sorted(set(found))
 

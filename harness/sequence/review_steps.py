@@ -32,6 +32,19 @@ def too_long_on(loaded: LoadedSequence) -> Iterator[Problem]:
                     yield loaded.source.problem(step.path, message + show(longest_s, TIME))
 
 
+def timed_by_hand(loaded: LoadedSequence) -> Iterator[Problem]:
+    """Times from something that a person sets: nobody knows when that was."""
+    by_hand = set(loaded.bench.hand_set)
+    for step in loaded.sequence.steps:
+        if isinstance(step, TimeStep):
+            moved = [tag for tag in step.end if step.end[tag] != step.start[tag] and tag in by_hand]
+            if moved:
+                message = (
+                    f"a time from {', '.join(moved)}, which a person sets; time from what an output moves"
+                )
+                yield loaded.source.problem(step.path, message)
+
+
 def unwatched_limits(loaded: LoadedSequence) -> Iterator[Problem]:
     """Longest on-times of what no input watches: nothing could hold the run to them."""
     watched = {channel.watches for channel in loaded.bench.inputs}

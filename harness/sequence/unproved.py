@@ -22,6 +22,8 @@ def unproved(sequence: Sequence, panel: Panel, bench: Bench, table: TruthTable |
         *_stops(sequence, panel),
         *_rows_left_out(sequence, panel, table),
         *_times_without_limit(sequence),
+        *_stops_by_hand(sequence, bench),
+        *_late_timers(sequence, panel),
         *_supply(sequence, panel),
         *_windings(bench),
         *_weak_feeds(panel, bench),
@@ -65,6 +67,23 @@ def _times_without_limit(sequence: Sequence) -> Iterator[str]:
     ]
     if free:
         yield f"Anything by the times measured without a limit: {'; '.join(free)}."
+
+
+def _stops_by_hand(sequence: Sequence, bench: Bench) -> Iterator[str]:
+    by_hand = set(bench.hand_set)
+    stops = [step for step in sequence.steps if isinstance(step, StopStep)]
+    tags = [tag for s in stops for tag in s.demand if s.demand[tag] != s.running[tag] and tag in by_hand]
+    if tags and not bench.simulated:
+        yield f"How soon {', '.join(dict.fromkeys(tags))} stops the engine: a person sets it."
+
+
+def _late_timers(sequence: Sequence, panel: Panel) -> Iterator[str]:
+    """Time-delay relays that may act after a step has been judged and left."""
+    holds = [s.hold_s for s in sequence.steps if isinstance(s, SetStep | StopStep | CycleStep | HoldStep)]
+    late = [r for r in panel.relays if holds and r.delay_s.high > min(holds)]
+    if late:
+        named = ", ".join(f"{relay.tag} (up to {relay.delay_s.high:g} s)" for relay in late)
+        yield f"What a time-delay relay does after a step's hold has ended: {named}."
 
 
 def _supply(sequence: Sequence, panel: Panel) -> Iterator[str]:

@@ -97,7 +97,10 @@ def test_table_as_text_csv_and_yaml_say_the_same() -> None:
 def test_table_keeps_a_device_in_place_and_says_at_what_supply() -> None:
     status, out, _ = call("table", S0, "--supply", "35V", "S1=pressed")
     assert status == 0
-    assert out.splitlines()[0] == "supply 35V, coils at 20 C, OUTSIDE the range of 16.8 to 30 V"
+    assert (
+        out.splitlines()[0]
+        == "supply 35V, coils at 20 C, breakers closed unless said, OUTSIDE the range of 16.8 to 30 V"
+    )
     assert len([line for line in out.splitlines() if "|" in line]) == 1 + 4
 
 

@@ -326,6 +326,38 @@ def test_being_stopped_makes_safe_and_keeps_the_record(bench: Path, number: int,
     assert '"verdict":"pass"' not in (folder / "journal.jsonl").read_text().splitlines()[-1]
 
 
+def test_a_second_signal_does_not_end_the_end(bench: Path) -> None:
+    """A service manager sends SIGTERM and SIGHUP one right after the other."""
+    with serving(bench) as port:
+        point_at(bench / "th-s0.bench.yaml", port)
+        command = [*PANELPROOF, "run", str(bench / "long.sequence.yaml"), "--logs", str(bench / "logs")]
+        with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as runner:
+            wait_for_journal(bench / "logs", '"kind":"step started"', 5)
+            for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGINT):
+                runner.send_signal(number)
+            said = runner.communicate(timeout=30)[0]
+    assert runner.returncode in {130, 143}  # whichever Python sees first
+    assert "safe: all outputs off, read back from every board" in said
+    (folder,) = (bench / "logs").iterdir()
+    assert journal_kinds(folder)[-3:] == ["made safe", "run ended", "sealed"]
+
+
+def test_a_bench_of_both_kinds_of_board_moves_nothing(bench: Path) -> None:
+    served = bench / "served"
+    with (
+        serving(bench) as port,
+        foreign_slave(served / "th-s0.panel.yaml", served / "th-s0.bench.yaml", mute=True) as silent,
+    ):
+        point_at(bench / "th-s0.bench.yaml", silent)
+        other = f"{{driver: modbus-tcp, settings: {{host: 127.0.0.1, port: {port}, unit: 1}}, inputs: 8}}"
+        edit(bench / "th-s0.bench.yaml", r"^boards:$", f"boards:\n  IO2: {other}")
+        status, answer, err = short(bench, "--acknowledge")
+        with modbus_board(silent) as board:
+            assert board.read_back() == 0
+    assert (status, answer["verdict"]) == (4, "error")
+    assert "mixes boards that say they are simulated with IO1, which does not" in err
+
+
 def modbus_board(port: int) -> Board:
     settings = {"host": "127.0.0.1", "port": port, "unit": 1}
     spec = BoardSpec(name="IO1", driver="modbus-tcp", settings=settings, output_count=8, input_count=8)  # type: ignore[arg-type]

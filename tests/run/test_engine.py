@@ -22,7 +22,7 @@ from harness.run.hands import Ask, SimulatedHands, cannot_ask
 from harness.run.origin import Origin
 from harness.run.rig import Fittings, Rig
 from harness.sequence.files import load_sequence
-from harness.sequence.steps import HoldStep, Sequence, SetStep, Step
+from harness.sequence.steps import HoldStep, Sequence, SetStep, Step, Watch
 
 LOADED = load_sequence(resolve("demo:th-s0.sequence.yaml"))
 REST = LOADED.panel.rest
@@ -83,6 +83,24 @@ def test_what_was_not_set_by_hand_is_not_run_and_never_a_pass(answer: str) -> No
     assert result.steps[1].note == f"not run: Set F1 (Control breaker) to open by hand: {answer}"
     given = [event.answer for event in trial.of_kind(Asked)]  # type: ignore[attr-defined]
     assert given == ["done", "done", answer]  # F1 and the supply at rest, then F1 to open
+
+
+def test_a_watch_sees_what_happens_while_a_person_is_busy() -> None:
+    """The lamp, which must not be on for more than 100 ms, stays on while F1 is looked for."""
+    watch = Watch(states={"P1": True}, longest_s=0.1)
+    slow = replace(BREAKER, never=(watch,))
+
+    def after_a_while(request: str, meanwhile: Callable[[], None]) -> str:
+        for _ in range(40 if "to open" in request else 0):
+            meanwhile()
+        return "done"
+
+    trial = Trial(ask=after_a_while, with_hands=False)
+    result = trial.run(sequence(set_step("start", RUNNING, on=True), slow))
+    (reading,) = [r for r in result.steps[-1].readings if r.quantity == "watch"]
+    assert reading.verdict is Verdict.FAIL
+    assert reading.low_us is not None
+    assert reading.low_us > 300_000
 
 
 def test_things_that_nobody_sets_to_rest_end_the_run_before_the_supply_comes_on() -> None:

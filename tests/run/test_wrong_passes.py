@@ -15,6 +15,7 @@ from harness.bench.parts import Bench
 from harness.clock import VirtualClock
 from harness.demo_files import resolve
 from harness.measure.reading import Verdict
+from harness.panel.parts import Span
 from harness.run.engine import Engine, Result
 from harness.run.events import Event, MadeSafe
 from harness.run.hands import SimulatedHands, cannot_ask
@@ -287,3 +288,72 @@ def test_frozen_inputs_do_not_pass() -> None:
     result = Trial(P1, rig_kind=Frozen).run(*on_off)
     assert result.failed
     assert result.verdict is Verdict.ERROR  # the supply reads present for ever, which nobody may call safe
+
+
+def test_an_emergency_stop_over_a_welded_contactor_is_not_called_safe() -> None:
+    class Welds(SimulatedRig):
+        """The contactor welds as it closes; later the emergency stop is pressed: its loop opens."""
+
+        def _switch_supply(self, on: bool) -> None:
+            super()._switch_supply(on or self._supply_on)
+
+        def read(self, board: str) -> int:
+            pressed = self.clock.now_ns() > 700_000_000
+            stop = self.bench.emergency_stop
+            assert stop is not None
+            return super().read(board) & ~(1 << stop.channel if pressed else 0)
+
+    trial = Trial(P1, rig_kind=Welds)
+    result = trial.run(NOTCH, *[replace(NOTCH, title=f"notch {k}") for k in range(8)])
+    assert result.verdict is Verdict.ERROR
+    assert "emergency stop pressed" in result.error
+    assert "the supply still reads present" in result.unsafe
+
+
+def test_an_answer_before_the_stated_delay_is_an_error_of_the_bench() -> None:
+    """The bench file states 60 to 70 ms of output delay, its contacts take 2 to 8 ms."""
+    step = TimeStep(
+        title="lamp",
+        start=places(S0),
+        end=places(S0, S1="pressed"),
+        of="P1",
+        to=True,
+        repeats=1,
+        at_least_s=None,
+        at_most_s=0.2,
+        settle_s=0.3,
+        beyond_s=0.3,
+    )
+    trial = Trial(S0, 0.0)
+
+    class Quick(SimulatedRig):
+        def __init__(self, panel: object, bench: Bench, *rest: object, **names: object) -> None:
+            boards = tuple(replace(b, output_delay_s=Span(0.002, 0.008)) for b in bench.boards)
+            super().__init__(panel, replace(bench, boards=boards), *rest, **names)  # type: ignore[arg-type]
+
+    trial.rig_kind = Quick
+    trial.change = lambda bench: replace(
+        bench, boards=tuple(replace(b, output_delay_s=Span(0.06, 0.07)) for b in bench.boards)
+    )
+    result = trial.run(step)
+    assert result.verdict is Verdict.ERROR
+    assert "quicker than the bench file's output delay says" in result.error
+
+
+def test_a_stop_near_its_limit_is_not_called_late_by_the_bench_s_own_lag() -> None:
+    """Output contacts take 8 ms of the stop's time; what the bench takes is no fault of the panel."""
+    step = StopStep(
+        title="stop",
+        running=places(S0, S1="pressed"),
+        running_states={"K1": True, "P1": True},
+        demand=places(S0, S1="pressed", S0="pressed"),
+        stopped={"K1": False, "P1": False},
+        within_s=0.026,  # K1 takes 8 to 25 ms
+        hold_s=0.05,
+        settle_s=0.3,
+        after={"K1": True, "P1": True},
+    )
+    verdicts = {Trial(S0, 0.0).run(step, seed=seed).verdict for seed in range(6)}
+    assert verdicts <= {Verdict.PASS, Verdict.INCONCLUSIVE}
+    late = {Trial(S0, 0.0, faults=("K1 slow to release",)).run(step, seed=seed).verdict for seed in range(6)}
+    assert late == {Verdict.FAIL}

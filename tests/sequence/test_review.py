@@ -463,6 +463,13 @@ def test_forbidden_positions(tmp_path: Path) -> None:
     assert reviewed(path) == [f"xs-1.sequence.yaml:{place}: {message}"]
 
 
+def test_a_time_from_what_a_person_sets(tmp_path: Path) -> None:
+    body = "{start: {S2: 1}, end: {S2: 1, F1: open}, of: K1, to: off, at most: 200 ms}"
+    text, place = marked(f"{HEAD}steps:\n  - {M}time: {body}\n")
+    message = "a time from F1, which a person sets; time from what an output moves"
+    assert reviewed(write_files(tmp_path, text, head="")) == [f"xs-1.sequence.yaml:{place}: {message}"]
+
+
 @pytest.mark.parametrize(
     ("states", "message", "without_pattern"),
     [
