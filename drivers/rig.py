@@ -23,7 +23,7 @@ from harness.bench.parts import Bench, BoardSpec, SpecialChannel
 from harness.clock import NS, Clock
 from harness.errors import BenchError
 from harness.panel.armature import Drawn
-from harness.panel.faults import apply
+from harness.panel.faults import apply_all
 from harness.panel.motion import Motion
 from harness.panel.parts import OuterContact, Panel, Probe
 
@@ -40,8 +40,7 @@ class SimulatedRig:
     def __init__(
         self, panel: Panel, bench: Bench, clock: Clock, *, seed: int = 0, faults: Sequence[str] = ()
     ) -> None:
-        for name in faults:
-            panel = apply(panel, name)
+        panel = apply_all(panel, faults)
         self.panel, self.bench, self.clock = panel, bench, clock
         self.specs = _specs(panel, bench)
         self._delays = random.Random(f"{seed} output delays")  # noqa: S311 - repeatable, not secret

@@ -183,7 +183,6 @@ Seconds = Annotated[float, _quantity(units.TIME)]
 Ohms = Annotated[float, _quantity(units.RESISTANCE)]
 Henries = Annotated[float, _quantity(units.INDUCTANCE)]
 Amperes = Annotated[float, _quantity(units.CURRENT)]
-Celsius = Annotated[float, _quantity(units.TEMPERATURE)]
 Suppressed = Annotated[
     tuple[Literal["none", "diode", "resistor"], float],
     Read(

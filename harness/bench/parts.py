@@ -101,7 +101,6 @@ class Bench:
     forbidden: tuple[dict[str, str], ...] = ()
     longest_on_s: dict[str, float] = field(default_factory=dict)
     simulated: bool = False
-    verified: str = ""
 
     def board(self, name: str) -> BoardSpec:
         """Raises KeyError when the bench has no such board."""

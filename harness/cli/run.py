@@ -20,6 +20,7 @@ from harness.cli.screen import Screen, make_screen
 from harness.clock import RealClock
 from harness.errors import BenchError, UsageError
 from harness.measure.reading import Verdict
+from harness.panel.faults import apply_all
 from harness.record.journal import Journal, new_run_folder
 from harness.record.recorder import Recorder
 from harness.run.engine import Engine, Result, found
@@ -54,7 +55,7 @@ def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
         loaded.panel_path, loaded.bench_path, args.virtual_time, tuple(args.fault), args.seed, args.trace
     )
     check_wanted(loaded.bench, wanted, args.panel_serial)
-    _check_faults(loaded, wanted)
+    apply_all(loaded.panel, wanted.faults)  # a name that the panel lacks is refused before anything starts
     with terminable(), made_ready(loaded.panel, loaded.bench, wanted) as ready:
         folder = new_run_folder(Path(args.logs), RealClock().wall(), Path(loaded.path).name.split(".")[0])
         _copy_files(loaded, folder)
@@ -66,14 +67,6 @@ def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
     else:
         summary(result, loaded, folder, args.panel_serial, out)
     return result.verdict.exit_status
-
-
-def _check_faults(loaded: LoadedSequence, wanted: Wanted) -> None:
-    from harness.panel.faults import apply
-
-    panel = loaded.panel
-    for name in wanted.faults:
-        panel = apply(panel, name)
 
 
 def _journal(loaded: LoadedSequence, ready: Ready, folder: Path) -> Journal:
@@ -101,25 +94,21 @@ def _copy_files(loaded: LoadedSequence, folder: Path) -> None:
 
 
 def _recorded(job: Job, ready: Ready) -> Result:
-    start_ns = job.journal.start_ns
+    origin = Origin(job.journal.start_ns)
     recorder = Recorder(job.journal, SYNCED)
 
     def sink(event: Event) -> None:
-        if event.recorded:
-            recorder(event)
+        recorder(event)
         job.screen.show(event)
-
-    def now_us() -> int:
-        return (ready.clock.now_ns() - start_ns) // 1000
 
     with ExitStack() as stack:
         for board in ready.boards.values():
             stack.callback(board.close)
         try:
-            result = _on_bench(job, ready, sink, start_ns, stack)
+            result = _on_bench(job, ready, sink, origin, stack)
         except BenchError as error:
             result = Result(simulated=ready.bench.simulated, error=str(error))
-            _say_broken(result, error, sink, now_us())
+            _say_broken(result, error, sink, origin.down_us(ready.clock.now_ns()))
         except BaseException as ending:
             verdict = max([Verdict.INCONCLUSIVE, *(engine.result.verdict for engine in job.engines)])
             if isinstance(ending, Exception) and not isinstance(ending, UsageError):
@@ -132,7 +121,7 @@ def _recorded(job: Job, ready: Ready) -> Result:
 
 
 def _on_bench(
-    job: Job, ready: Ready, sink: Callable[[Event], None], start_ns: int, stack: ExitStack
+    job: Job, ready: Ready, sink: Callable[[Event], None], origin: Origin, stack: ExitStack
 ) -> Result:
     panel, sequence = job.loaded.panel, job.loaded.sequence
     opened, identities = identified(ready, panel)
@@ -142,21 +131,21 @@ def _on_bench(
         raise UsageError("--panel-serial is refused: the board says that it is simulated, no panel is tested")
     bench = opened.bench
     clock = opened.clock
-    sink(replace(_started(job, bench.simulated), at_us=(clock.now_ns() - start_ns) // 1000))
+    sink(replace(_started(job, bench.simulated), at_us=origin.down_us(clock.now_ns())))
     for name, identity in identities.items():
-        sink(found(opened.boards[name], identity, (clock.now_ns() - start_ns) // 1000))
+        sink(found(opened.boards[name], identity, origin.down_us(clock.now_ns())))
     with job.screen.quiet():
         given = bench.simulated or acknowledged(cautions(panel), job.args.acknowledge, job.err)
     sink(
         CautionsShown(
-            at_us=(clock.now_ns() - start_ns) // 1000,
+            at_us=origin.down_us(clock.now_ns()),
             cautions=cautions(panel),
             acknowledged=given and not bench.simulated,
         )
     )
     ask = cannot_ask if bench.simulated else asker(job.err, job.screen.quiet)
     fittings = Fittings(opened.boards, clock, sink, ask, hands_of(opened, panel))
-    rig = Rig(panel, bench, fittings, Origin(start_ns))
+    rig = Rig(panel, bench, fittings, origin)
     engine = Engine(rig, sequence, seed=job.args.seed, screen=job.screen.live and not job.wanted.virtual)
     job.engines.append(engine)
     return engine.run()

@@ -55,13 +55,10 @@ def _conditions(args: argparse.Namespace, panel: Panel) -> str:
 
 def _panel(args: argparse.Namespace) -> Panel:
     from harness.demo_files import resolve
-    from harness.panel.faults import apply
+    from harness.panel.faults import apply_all
     from harness.panel.files import load_panel
 
-    panel = load_panel(resolve(args.panel)).panel
-    for name in args.fault:
-        panel = apply(panel, name)
-    return panel
+    return apply_all(load_panel(resolve(args.panel)).panel, args.fault)
 
 
 def _volts(panel: Panel, text: str | None) -> dict[str, float] | None:

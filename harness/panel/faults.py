@@ -6,6 +6,7 @@ lead to them are.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from difflib import get_close_matches
 
 from harness.errors import UsageError
@@ -66,6 +67,13 @@ def find(panel: Panel, name: str) -> Fault:
 def apply(panel: Panel, name: str) -> Panel:
     """The panel with the named fault in it. Raises UsageError with the nearest names for an unknown one."""
     return find(panel, name).edit(panel)
+
+
+def apply_all(panel: Panel, names: Iterable[str]) -> Panel:
+    """The panel with all the named faults in it, one after the other."""
+    for name in names:
+        panel = apply(panel, name)
+    return panel
 
 
 def _squeezed(name: str) -> str:

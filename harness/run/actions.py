@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from harness.bench.board import Stamp
 from harness.clock import NS
@@ -22,7 +22,7 @@ Readings = tuple[Reading, ...]
 EDGE_AGREEING = 2
 VOIDS_ALLOWED = 3
 VOID_GAP_NS = 25_000_000
-Judged = Callable[[dict[str, str], dict[str, bool], int], None]
+Judged = Callable[[dict[str, bool], int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +33,7 @@ class Doing:
     prover: Prover
     phase: random.Random
     rule: Rule
-    judged: Judged = field(default=lambda _positions, _states, _word: None)
+    judged: Judged
 
 
 def set_step(step: SetStep, doing: Doing) -> Readings:
@@ -55,7 +55,7 @@ def settle_and_hold(
 
 def _settle(doing: Doing, states: dict[str, bool], stamp: Stamp, settle_s: float, note: str) -> Settling:
     settling = doing.prover.settle(states, stamp, settle_s, note)
-    doing.judged(doing.rig.positions, states, _word(doing))
+    doing.judged(states, _word(doing))
     return settling
 
 

@@ -180,7 +180,7 @@ class Engine:
                 return step.end
         return self._rig.positions
 
-    def _judged(self, _positions: Mapping[str, str], states: Mapping[str, bool], word: int) -> None:
+    def _judged(self, states: Mapping[str, bool], word: int) -> None:
         self._seen.append(Seen(dict(states), word))
 
     def _tell(self, shot: Shot, doing: str) -> None:

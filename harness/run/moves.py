@@ -10,7 +10,7 @@ where the common order would, the devices are moved one after the other, in an o
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import islice, permutations
 
@@ -83,19 +83,21 @@ class Mover:
 
     def allowed(self, positions: Positions) -> bool:
         """Whether no forbidden combination stands at `positions`."""
-        return not any(
-            all(positions.get(tag) == place for tag, place in combination.items())
-            for combination in self._bench.forbidden
-        )
+        return next(self._standing(positions), None) is None
 
     def refuse_forbidden(self, after: Positions) -> None:
         """Raises BenchUnsafe where a forbidden combination stands at these positions."""
+        for combination in self._standing(after):
+            raise BenchUnsafe(
+                f"bench {self._bench.tag}: {_show(combination, combination)} is forbidden; "
+                "the bench file says these positions may never meet"
+            )
+
+    def _standing(self, positions: Positions) -> Iterator[Positions]:
+        """The forbidden combinations that stand at these positions."""
         for combination in self._bench.forbidden:
-            if all(after.get(tag) == position for tag, position in combination.items()):
-                raise BenchUnsafe(
-                    f"bench {self._bench.tag}: {_show(combination, combination)} is forbidden; "
-                    "the bench file says these positions may never meet"
-                )
+            if all(positions.get(tag) == place for tag, place in combination.items()):
+                yield combination
 
     def _phases(self, tags: Iterable[str], before: Positions, after: Positions) -> list[Write]:
         first: dict[str, dict[int, bool]] = {}

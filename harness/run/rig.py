@@ -117,11 +117,11 @@ class Rig:
             self.fittings.sink(Moved(at_us=self.now_us, positions=by_hand))
         return Stamp(stamps[0].sent_ns, stamps[-1].received_ns) if stamps else Stamp(now_ns, now_ns)
 
-    def close_supply(self, closed: bool) -> None:
-        """Close or open the panel's supply contactor, where the bench has one."""
+    def close_supply(self) -> None:
+        """Close the panel's supply contactor, where the bench has one; `make_safe` opens it."""
         contactor = self.bench.contactor
         if contactor is not None:
-            self._write(Write(contactor.board, {contactor.channel: closed}))
+            self._write(Write(contactor.board, {contactor.channel: True}))
             self.sampler.restart_limits()
 
     def make_safe(self) -> str:

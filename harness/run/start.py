@@ -60,7 +60,7 @@ def _refuse_voltage(rig: Rig, word: int) -> None:
 def supply_on(rig: Rig) -> None:
     """Devices to rest, then the contactor; where the supply can be read, it must read present."""
     rig.rest()
-    rig.close_supply(True)
+    rig.close_supply()
     if rig.bench.supply_present is None:
         return
     give_up_ns = rig.fittings.clock.now_ns() + round(SUPPLY_UP_S * NS)
