@@ -3,17 +3,18 @@
 A board has `output_count` outputs and `input_count` inputs, numbered from 0. A set of outputs is written in
 one transaction, all inputs are read in one transaction. Both are stamped with the clock just before sending
 and just after receiving. Every call takes an explicit time-out. `close` makes safe first and may be called
-twice. One thread owns a board.
+twice. One thread owns a board. Registers, a watchdog and an open descriptor to hand on are for boards that
+have them: a driver that writes none of those hooks says so in one line when it is asked.
 """
 
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import inf
 from types import TracebackType
-from typing import NamedTuple, Self
+from typing import Literal, NamedTuple, Self
 
 from harness.bench.bus_trace import Trace
 from harness.bench.parts import BoardSpec
@@ -60,7 +61,7 @@ class Board(ABC):
         self.trace: Trace | None = None  # set before open; drivers with a bus give it every frame
         self.failing = False  # whether the last call to the board failed: others are made safe before it
         self._open = False
-        self._image = 0
+        self._image = spec.safe_image
 
     def open(self) -> None:
         """Open the transport. Moves no output. Raises BoardAbsent."""
@@ -100,13 +101,59 @@ class Board(ABC):
         return self._do_read_back(self._ready(timeout_s))
 
     def make_safe(self, timeout_s: float | None = None) -> Stamp:
-        """All outputs off. The image is off afterwards even when the write fails."""
-        self._image = 0
+        """All outputs safe: off but for `safe_on`. The image is so afterwards even when the write fails."""
+        self._image = self.spec.safe_image
         limit_s = self._ready(timeout_s)
         self.failing = True
-        stamp = self._do_write(0, limit_s)
+        stamp = self._do_write(self._image, limit_s)
         self.failing = False
         return stamp
+
+    def read_registers(
+        self, table: Literal["holding", "input"], address: int, count: int, timeout_s: float | None = None
+    ) -> tuple[int, ...]:
+        """`count` registers from `address` on the wire, each 0 to 65535. BenchError where it has none."""
+        return self._do_read_registers(table, address, count, self._ready(timeout_s))
+
+    def write_registers(self, address: int, values: Sequence[int], timeout_s: float | None = None) -> Stamp:
+        """Write holding registers. BenchError where it has none."""
+        return self._do_write_registers(address, values, self._ready(timeout_s))
+
+    def arm_watchdog(self, timeout_s: float | None = None) -> float:
+        """Clear and arm the board's watchdog with the time-out of `spec.watchdog`.
+
+        Returns the time-out as read back from the board, s. Raises BenchError where it has none.
+        """
+        return self._do_arm_watchdog(self._ready(timeout_s))
+
+    def feed_watchdog(self, timeout_s: float | None = None) -> None:
+        """Feed it, where reading and writing alone do not."""
+        self._do_feed_watchdog(self._ready(timeout_s))
+
+    @property
+    def descriptor(self) -> int | None:
+        """The file descriptor of the open transport, for another process to take over; None if none.
+
+        Together with `connections`: a driver that connects anew counts that up.
+        """
+        return self._descriptor() if self._open else None
+
+    @property
+    def connections(self) -> int:
+        """How often the transport has been opened so far."""
+        return self._connections()
+
+    def adopt(self, descriptor: int) -> None:
+        """Open on the descriptor that a process now dead had open. It is drained before the first request.
+
+        The board owns the descriptor from here on, even when this raises. Raises BenchError.
+        """
+        if self._open:
+            raise BenchError(
+                f"board {self.name}: is open already; a descriptor is adopted instead of opening"
+            )
+        self._do_adopt(descriptor, self.spec.timeout_s)
+        self._open = True
 
     @property
     def outputs(self) -> int:
@@ -159,3 +206,35 @@ class Board(ABC):
 
     def _do_read_back(self, timeout_s: float) -> int | None:  # noqa: ARG002 - a hook's default
         return None
+
+    def _do_read_registers(
+        self,
+        table: Literal["holding", "input"],
+        address: int,
+        count: int,  # noqa: ARG002 - a hook's default
+        timeout_s: float,  # noqa: ARG002
+    ) -> tuple[int, ...]:
+        raise self._lacks(f"{table} register {address}")
+
+    def _do_write_registers(self, address: int, values: Sequence[int], timeout_s: float) -> Stamp:  # noqa: ARG002
+        raise self._lacks(f"holding register {address}")
+
+    def _do_arm_watchdog(self, timeout_s: float) -> float:  # noqa: ARG002
+        raise self._lacks("watchdog")
+
+    def _do_feed_watchdog(self, timeout_s: float) -> None:  # noqa: B027 - any request feeds most
+        pass
+
+    def _descriptor(self) -> int | None:
+        return None
+
+    def _connections(self) -> int:
+        return 0
+
+    def _do_adopt(self, descriptor: int, timeout_s: float) -> None:  # noqa: ARG002
+        raise self._lacks("transport that can be handed on")
+
+    def _lacks(self, what: str) -> BenchError:
+        return BenchError(
+            f"board {self.name}: driver {self.spec.driver} has no {what}; take it out of the bench file"
+        )

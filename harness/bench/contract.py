@@ -65,10 +65,10 @@ def _closed_before_open(board: Board, _again: MakeBoard) -> Iterator[str]:
 
 def _opens_without_moving(board: Board, _again: MakeBoard) -> Iterator[str]:
     board.open()
-    if board.read_back() not in (None, 0):
-        yield "open leaves an output on, although the board was made safe before"
-    if board.outputs:
-        yield "open leaves the output image not empty"
+    if board.read_back() not in (None, board.spec.safe_image):
+        yield "open leaves outputs not safe, although the board was made safe before"
+    if board.outputs != board.spec.safe_image:
+        yield "open leaves the output image not the safe one"
     board.write(_all(board, on=True))
     board.open()
     if board.outputs != _full(board) or board.read_back() not in (None, _full(board)):
@@ -86,6 +86,7 @@ def _identifies_itself(board: Board, _again: MakeBoard) -> Iterator[str]:
 
 def _writes_each_output(board: Board, _again: MakeBoard) -> Iterator[str]:
     board.open()
+    board.write(_all(board, on=False))
     for channel in range(board.spec.output_count):
         board.write({channel: True})
         yield from _differs(board, 1 << channel, f"output {channel} written on")
@@ -95,6 +96,7 @@ def _writes_each_output(board: Board, _again: MakeBoard) -> Iterator[str]:
 
 def _merges_writes(board: Board, _again: MakeBoard) -> Iterator[str]:
     board.open()
+    board.write(_all(board, on=False))
     wanted = 0
     for channel in range(board.spec.output_count):
         wanted |= 1 << channel
@@ -117,7 +119,7 @@ def _refuses_unknown_channels(board: Board, _again: MakeBoard) -> Iterator[str]:
         try:
             board.write(_all(board, on=True) | {channel: True})
         except ValueError:
-            yield from _differs(board, 0, f"a write refused for output {channel}")
+            yield from _differs(board, board.spec.safe_image, f"a write refused for output {channel}")
         else:
             yield f"write of output {channel} does not raise ValueError"
             board.make_safe()
@@ -159,7 +161,7 @@ def _makes_safe(board: Board, _again: MakeBoard) -> Iterator[str]:
     board.write(_all(board, on=True))
     yield from _differs(board, _full(board), "all outputs written on at once")
     board.make_safe()
-    yield from _differs(board, 0, "make_safe")
+    yield from _differs(board, board.spec.safe_image, "make_safe")
 
 
 def _closes_safe_and_twice(board: Board, again: MakeBoard) -> Iterator[str]:
@@ -169,19 +171,19 @@ def _closes_safe_and_twice(board: Board, again: MakeBoard) -> Iterator[str]:
     board.close()
     yield from (f"{name} after close does not raise BoardClosed" for name in _works_while_closed(board))
     with again() as second:
-        if second.read_back() not in (None, 0):
-            yield "close leaves an output on"
+        if second.read_back() not in (None, board.spec.safe_image):
+            yield "close leaves outputs not safe"
         second.write(_all(second, on=True))
     with again() as third:
-        if third.read_back() not in (None, 0):
-            yield "the end of a with block leaves an output on"
+        if third.read_back() not in (None, board.spec.safe_image):
+            yield "the end of a with block leaves outputs not safe"
 
 
 def _opens_again(board: Board, _again: MakeBoard) -> Iterator[str]:
     with board:
         board.write(_all(board, on=True))
     with board:
-        yield from _differs(board, 0, "open after close")
+        yield from _differs(board, board.spec.safe_image, "open after close")
 
 
 def _differs(board: Board, wanted: int, after: str) -> Iterator[str]:

@@ -11,11 +11,24 @@ SettingValue = str | int | float | bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Watchdog:
+    """A board's own communication watchdog: without a request for `time_out_s` it makes its outputs safe.
+
+    How it is armed, fed and cleared are settings of the driver. `proof_output` is the output that is switched
+    on, with the panel's supply off, to see the watchdog switch it off.
+    """
+
+    time_out_s: float
+    proof_output: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BoardSpec:
     """One IO board. `settings` are the driver's own keys (host, port, unit, addresses), checked by it.
 
-    `poll_s`: pause between two reads while waiting (0 = flat out). `input_age_s`: how old a reported input
-    may be. `output_delay_s`: from acknowledgement of a write to the contact having moved, as stated.
+    `safe_on`: outputs that are on in the safe state; all others are off in it. `poll_s`: pause between two
+    reads while waiting (0 = flat out). `input_age_s`: how old a reported input may be. `output_delay_s`: from
+    acknowledgement of a write to the contact having moved, as stated.
     """
 
     name: str
@@ -29,6 +42,13 @@ class BoardSpec:
     output_delay_s: Span = Span(0.0, 0.0)
     highest_v: float = 0.0
     breaking_a: float = 0.0
+    safe_on: tuple[int, ...] = ()
+    watchdog: Watchdog | None = None
+
+    @property
+    def safe_image(self) -> int:
+        """The safe state: bit k for output k."""
+        return sum(1 << channel for channel in self.safe_on)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,12 +101,36 @@ class SpecialChannel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Measure:
+    """An analogue value in a board's registers: value = raw * scale + offset, in `unit`.
+
+    `table` and `register` say where, as an address on the wire from 0; `words` registers, high word first,
+    `signed` as two's complement. `uncertainty` is the half-width, in `unit`, within which the true value
+    lies. `of` is the tag of the supply that it measures, or empty.
+    """
+
+    name: str
+    board: str
+    table: Literal["holding", "input"]
+    register: int
+    scale: float
+    unit: str
+    uncertainty: float
+    offset: float = 0.0
+    words: int = 1
+    signed: bool = False
+    of: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
     """A bench: boards, the terminal map, its own channels and rules.
 
     `hand_set`: things that no board drives; the run asks a person. `forbidden`: combinations of device
     positions that outputs never pass through. `longest_on_s`: longest time a load may be kept on, by tag.
     `simulated`: nothing real is connected; so when any of its boards is simulated, or when it says so.
+    `guardian`: how the guardian reaches the boards once the runner is dead: `shared` takes over the runner's
+    own open descriptors where system and driver can, and falls back to `own`, which opens the ports itself.
     """
 
     tag: str
@@ -101,6 +145,8 @@ class Bench:
     forbidden: tuple[dict[str, str], ...] = ()
     longest_on_s: dict[str, float] = field(default_factory=dict)
     simulated: bool = False
+    measures: tuple[Measure, ...] = ()
+    guardian: Literal["shared", "own"] = "shared"
 
     def board(self, name: str) -> BoardSpec:
         """Raises KeyError when the bench has no such board."""

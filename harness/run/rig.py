@@ -21,15 +21,23 @@ CONTACTOR = "supply contactor"
 SUPPLY_GOES_NS = NS // 2
 
 
+def no_beat() -> None:
+    """For runs that nobody guards."""
+
+
 @dataclass(frozen=True, slots=True)
 class Fittings:
-    """What a rig is made with: open boards by name, the clock, where events go, and hands."""
+    """What a rig is made with: open boards by name, the clock, where events go, and hands.
+
+    `beat` tells the guardian that the runner is alive; it is called at every poll and write, so is cheap.
+    """
 
     boards: Mapping[str, Board]
     clock: Clock
     sink: Sink
     ask: Ask
     hands: SimulatedHands | None = None
+    beat: Callable[[], None] = no_beat
 
 
 @dataclass(slots=True)
@@ -61,6 +69,7 @@ class Rig:
             self.fittings.clock,
             self.fittings.sink,
             self.origin,
+            beat=self.fittings.beat,
         )
         self.watcher = self.sampler.paced
 
@@ -208,6 +217,7 @@ class Rig:
 
     def _while_asking(self) -> None:
         """Inputs are watched while a person is busy: the step's watches, emergency stop, supply, on-times."""
+        self.fittings.beat()
         if self.sampler.last is not None:
             self.watcher()
 
@@ -241,6 +251,7 @@ class Rig:
         self.fittings.clock.sleep_until(stamp.received_ns + round(lag_s * NS))
 
     def _write(self, write: Write) -> Stamp:
+        self.fittings.beat()
         stamp = self.fittings.boards[write.board].write(write.states)
         names = {
             number: self._names.get((write.board, number), f"output {number}") for number in write.states
@@ -262,6 +273,6 @@ class Rig:
 
 def _proved_off(board: Board) -> bool:
     try:
-        return board.read_back() == 0
+        return board.read_back() == board.spec.safe_image
     except BenchError:
         return False

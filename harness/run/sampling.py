@@ -6,7 +6,7 @@ last receipt, so that bounds made from them hold for every board. Nothing here j
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from harness.bench.board import Board
@@ -54,6 +54,8 @@ class Sampler:
         clock: Clock,
         sink: Sink,
         origin: Origin,
+        *,
+        beat: Callable[[], None],
     ) -> None:
         self._ports = [
             (boards[spec.name], channels.offsets[spec.name], (1 << spec.input_count) - 1)
@@ -64,6 +66,7 @@ class Sampler:
         self._clock = clock
         self._sink = sink
         self._origin = origin
+        self._beat = beat
         self._poll_ns = round(max((spec.poll_s for spec in bench.boards), default=0.0) * NS)
         self._stop = _special(bench.emergency_stop, channels)
         self._present = _special(bench.supply_present, channels)
@@ -85,6 +88,7 @@ class Sampler:
 
     def poll(self) -> Shot:
         """One round at once. Raises EmergencyStop, KeptOnTooLong, and what the boards raise."""
+        self._beat()
         sent_ns = received_ns = word = 0
         for board, offset, mask in self._ports:
             sample = board.read()

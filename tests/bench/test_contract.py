@@ -232,7 +232,7 @@ def test_board_that_keeps_its_promises(board_class: type[ListBoard]) -> None:
 @pytest.mark.parametrize(
     ("board_class", "promise"),
     [
-        (OpenTurnsOn, "open leaves an output on, although the board was made safe before"),
+        (OpenTurnsOn, "open leaves outputs not safe, although the board was made safe before"),
         (OpenAlwaysReopens, "open of an open board moves outputs"),
         (WorksWhileClosed, "read before open does not raise BoardClosed"),
         (WorksWhileClosed, "make_safe after close does not raise BoardClosed"),
@@ -258,9 +258,9 @@ def test_board_that_keeps_its_promises(board_class: type[ListBoard]) -> None:
         (PadsItsSample, "a sample 0xe0 does not fit 5 inputs"),
         (MakesOnlyTheImageSafe, "after make_safe the board reads back 0x7, not 0x0"),
         (KeepsTheImage, "after make_safe the output image is 0x7, not 0x0"),
-        (ClosesWithOutputsOn, "close leaves an output on"),
+        (ClosesWithOutputsOn, "close leaves outputs not safe"),
         (ClosesOnce, "closes safe and twice: board IO1: used while closed; open it first"),
-        (LeavesTheBlockOpen, "the end of a with block leaves an output on"),
+        (LeavesTheBlockOpen, "the end of a with block leaves outputs not safe"),
         (OpensOnce, "opens again: board IO1: gone after the first use"),
         (NeverThere, "samples fit: board IO1: nothing there"),
         (LetsLibraryErrorsOut, "samples fit: ConnectionResetError, not a BenchError: reset"),

@@ -234,7 +234,7 @@ def test_an_output_that_stays_on_is_found_before_anything_moves() -> None:
     trial.boards["IO1"].read_back = lambda timeout_s=None: 0b100  # type: ignore[method-assign]
     result = engine.run()
     assert result.verdict is Verdict.ERROR
-    assert "board IO1: outputs stay on after being switched off (reads 0x4)" in result.error
+    assert "board IO1: outputs are not safe after being made so (reads 0x4)" in result.error
     assert not any(
         states.get("supply contactor") == "on"
         for states in (event.outputs for event in trial.of_kind(Written))  # type: ignore[attr-defined]
