@@ -3,8 +3,8 @@
 All outputs go in one transaction (function 15, or 5 for a board with one output), all inputs come in one
 (function 2); outputs are read back with function 1. Settings, as the bench file gives them: `host`, `port`
 (502), `unit` (1), `first output` (0) and `first input` (0), the last two as addresses on the wire, which
-count from 0 (AP 4.4). A connection lost during a write raises; the write is not repeated, because it may
-have been carried out.
+count from 0 (AP 4.4). A connection lost during a write raises. A question without an answer is asked again
+only where the bench file's `retries` says so, on a new connection, where no late answer can reach it.
 """
 
 from __future__ import annotations
@@ -36,6 +36,8 @@ _CANNOT_SAY = (1, 2, 3)  # exceptions of a board that has no identification
 
 class ModbusTcpBoard(Board):
     """One board behind one address."""
+
+    tells_answers_apart = True
 
     def __init__(self, spec: BoardSpec, clock: Clock) -> None:
         """Raises BenchError when the settings or the numbers of channels cannot be used."""

@@ -5,21 +5,29 @@ one transaction, all inputs are read in one transaction. Both are stamped with t
 and just after receiving. Every call takes an explicit time-out. `close` makes safe first and may be called
 twice. One thread owns a board. Registers, a watchdog and an open descriptor to hand on are for boards that
 have them: a driver that writes none of those hooks says so in one line when it is asked.
+
+A question that got no answer, or a garbled one, is asked again as often as the bench file's `retries` says.
+Reading inputs or outputs changes nothing, and a command states every output, so both may be sent again; a
+driver whose commands say "the other way" instead sets `repeatable` to False. What a board is, and its
+registers, are asked once only: an identity that comes in pieces is no identity, and a register may count or
+clear by being read.
 """
 
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from math import inf
 from types import TracebackType
-from typing import Literal, NamedTuple, Self
+from typing import ClassVar, Literal, NamedTuple, Self, TypeVar
 
 from harness.bench.bus_trace import Trace
 from harness.bench.parts import BoardSpec
 from harness.clock import Clock
-from harness.errors import BenchError, BoardClosed
+from harness.errors import BenchError, BoardClosed, BoardGarbled, BoardTimeout
+
+Done = TypeVar("Done")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +62,20 @@ class Identity:
 class Board(ABC):
     """Public methods own checks, the output image and lifecycle; hooks own the transport."""
 
+    repeatable: ClassVar[bool] = True
+    """Whether the same command sent twice does what it does once; making safe is always sent again."""
+
+    tells_answers_apart: ClassVar[bool] = False
+    """Whether a late answer to an earlier question can never be taken for the answer to a later one. Where it
+    can, a reading got by asking again is stamped from the first asking on, because it may be as old."""
+
     def __init__(self, spec: BoardSpec, clock: Clock) -> None:
         self.spec = spec
         self.name = spec.name
         self.clock = clock
         self.trace: Trace | None = None  # set before open; drivers with a bus give it every frame
         self.failing = False  # whether the last call to the board failed: others are made safe before it
+        self.retried = 0  # how often a question or command has been sent again so far
         self._open = False
         self._image = spec.safe_image
 
@@ -83,7 +99,10 @@ class Board(ABC):
                 raise ValueError(f"{self.name}: no output {channel} (0 to {self.spec.output_count - 1})")
             image = image | 1 << channel if on else image & ~(1 << channel)
         self.failing = True
-        stamp = self._do_write(image, limit_s)
+        if self.spec.retries and self.repeatable:
+            stamp = self._write_again(image, limit_s)
+        else:
+            stamp = self._do_write(image, limit_s)
         self.failing = False
         self._image = image
         return stamp
@@ -92,20 +111,21 @@ class Board(ABC):
         """Read all inputs in one transaction."""
         limit_s = self._ready(timeout_s)
         self.failing = True
-        sample = self._do_read(limit_s)
+        sample = self._read_again(limit_s) if self.spec.retries else self._do_read(limit_s)
         self.failing = False
         return sample
 
     def read_back(self, timeout_s: float | None = None) -> int | None:
         """The outputs as the board reports them, bit k for output k; None where it cannot."""
-        return self._do_read_back(self._ready(timeout_s))
+        limit_s = self._ready(timeout_s)
+        return self._again(lambda: self._do_read_back(limit_s))
 
     def make_safe(self, timeout_s: float | None = None) -> Stamp:
         """All outputs safe: off but for `safe_on`. The image is so afterwards even when the write fails."""
         self._image = self.spec.safe_image
         limit_s = self._ready(timeout_s)
         self.failing = True
-        stamp = self._do_write(self._image, limit_s)
+        stamp = self._write_again(self._image, limit_s)
         self.failing = False
         return stamp
 
@@ -128,7 +148,8 @@ class Board(ABC):
 
     def feed_watchdog(self, timeout_s: float | None = None) -> None:
         """Feed it, where reading and writing alone do not."""
-        self._do_feed_watchdog(self._ready(timeout_s))
+        limit_s = self._ready(timeout_s)
+        self._again(lambda: self._do_feed_watchdog(limit_s))
 
     @property
     def descriptor(self) -> int | None:
@@ -188,6 +209,32 @@ class Board(ABC):
         if not 0 < limit_s < inf:
             raise ValueError(f"{self.name}: time-out {limit_s} s; a finite number above 0 is needed")
         return limit_s
+
+    def _again(self, act: Callable[[], Done]) -> Done:
+        """Do it, and once more for each retry allowed while no answer or a garbled one comes."""
+        for left in range(self.spec.retries, -1, -1):
+            try:
+                return act()
+            except (BoardTimeout, BoardGarbled) as error:
+                if not self.spec.retries:
+                    raise
+                if not left:
+                    raise type(error)(f"{error} (asked {self.spec.retries + 1} times)") from error
+                self.retried += 1
+        raise AssertionError("at least one attempt is made")
+
+    def _read_again(self, limit_s: float) -> Sample:
+        first_ns, before = self.clock.now_ns(), self.retried
+        sample = self._again(lambda: self._do_read(limit_s))
+        if self.retried == before or self.tells_answers_apart:
+            return sample
+        return sample._replace(sent_ns=first_ns)
+
+    def _write_again(self, image: int, limit_s: float) -> Stamp:
+        """The stamp of a repeated write runs from the first sending: nobody knows when it took effect."""
+        first_ns, before = self.clock.now_ns(), self.retried
+        stamp = self._again(lambda: self._do_write(image, limit_s))
+        return stamp if self.retried == before else Stamp(first_ns, stamp.received_ns)
 
     @abstractmethod
     def _do_open(self, timeout_s: float) -> None: ...

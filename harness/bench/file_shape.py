@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from harness.fields import (
     Count,
@@ -26,6 +26,16 @@ from harness.fields import (
 )
 from harness.models import Model
 
+MOST_RETRIES = 5
+
+
+def _few(count: int) -> int:
+    if count > MOST_RETRIES:
+        raise ValueError(f"found {count}; expected 0 to {MOST_RETRIES}: a line that needs more is broken")
+    return count
+
+
+Retries = Annotated[Count, AfterValidator(_few)]
 Ends = Annotated[tuple[Terminal, Terminal], BeforeValidator(two_terminals)]
 
 
@@ -56,6 +66,7 @@ class BoardShape(Model):
     inputs: Count = 0
     settings: dict[Name, Text] = Field(default_factory=dict)
     timeout: SomeSeconds = 0.5
+    retries: Retries = 0
     poll: Seconds = 0.0
     input_age: Seconds = 0.0
     output_delay: TimeRange = (0.0, 0.0)

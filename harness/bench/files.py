@@ -85,6 +85,7 @@ def _board(name: str, shape: BoardShape) -> BoardSpec:
         output_count=shape.outputs,
         input_count=shape.inputs,
         timeout_s=shape.timeout,
+        retries=shape.retries,
         poll_s=shape.poll,
         input_age_s=shape.input_age,
         output_delay_s=Span(*shape.output_delay),

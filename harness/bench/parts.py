@@ -28,7 +28,8 @@ class BoardSpec:
 
     `safe_on`: outputs that are on in the safe state; all others are off in it. `poll_s`: pause between two
     reads while waiting (0 = flat out). `input_age_s`: how old a reported input may be. `output_delay_s`: from
-    acknowledgement of a write to the contact having moved, as stated.
+    acknowledgement of a write to the contact having moved, as stated. `retries`: how often a question without
+    an answer, or with a garbled one, is asked again.
     """
 
     name: str
@@ -37,6 +38,7 @@ class BoardSpec:
     output_count: int
     input_count: int
     timeout_s: float = 0.5
+    retries: int = 0
     poll_s: float = 0.0
     input_age_s: float = 0.0
     output_delay_s: Span = Span(0.0, 0.0)
