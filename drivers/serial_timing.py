@@ -1,0 +1,36 @@
+"""How long characters and silences last on a Modbus serial line. Pure figures, in ns.
+
+Source: MODBUS over Serial Line V1.02 ("SL"). A character is always 11 bits (SL 2.5.1: 8 data bits, and a second
+stop bit stands in where there is no parity). Up to 19200 baud the silences follow the character; above, SL
+2.5.1.1 fixes them, because no computer's timer would keep up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from harness.clock import NS
+
+BITS = 11
+_FIXED_ABOVE_BAUD = 19200
+_FIXED_INSIDE_NS, _FIXED_BETWEEN_NS = 750_000, 1_750_000
+
+
+@dataclass(frozen=True, slots=True)
+class SerialTiming:
+    """One character, the longest silence inside a frame (t1.5), the least between frames (t3.5)."""
+
+    character_ns: int
+    inside_ns: int
+    between_ns: int
+
+
+def serial_timing(baud: int) -> SerialTiming:
+    """The figures at `baud`, rounded up to the ns: an emulation may be slower than a wire, never faster."""
+    if baud > _FIXED_ABOVE_BAUD:
+        return SerialTiming(_characters(2, baud), _FIXED_INSIDE_NS, _FIXED_BETWEEN_NS)
+    return SerialTiming(_characters(2, baud), _characters(3, baud), _characters(7, baud))
+
+
+def _characters(halves: int, baud: int) -> int:
+    return -(-halves * BITS * NS // (2 * baud))
