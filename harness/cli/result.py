@@ -47,6 +47,8 @@ def as_json(
         "error": result.error,
         "unsafe": result.unsafe,
         "note": result.note,
+        "retries": result.retries,
+        "remarks": list(result.remarks),
         "expected_from": loaded.sequence.expected_from,
         "faults": list(faults),
         "exchanged": result.exchanged,
@@ -92,6 +94,7 @@ def summary(result: Result, loaded: LoadedSequence, folder: Path, serial: str, o
     lines = [line for block in blocks if block for line in (*block, "")]
     lines += _headline(result, loaded, folder, serial, paint)
     lines += [result.note] if result.note else []
+    lines += result.remarks
     lines += _failures(result, loaded.panel, paint)
     if result.error:
         lines.append(f"{paint('error', 'ERROR')}  {result.error}")

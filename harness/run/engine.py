@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from harness.bench.board import Board, Identity
-from harness.errors import BenchError
+from harness.errors import BenchError, RecordError
 from harness.measure.reading import Reading, Verdict, worst
 from harness.run import start
 from harness.run.actions import Doing, cycle_step, hold_step, set_step, stop_step, time_step
@@ -30,6 +30,8 @@ from harness.run.stopping import quietly
 from harness.sequence.steps import CycleStep, HoldStep, Sequence, SetStep, Step, StopStep, TimeStep
 
 PROGRESS_NS = 50_000_000
+POOR_SHARE = 0.01
+"""From this share of questions asked again on, the line is called poor. A good one needs none."""
 
 _ACTIONS: dict[type, Callable[..., tuple[Reading, ...]]] = {
     SetStep: set_step,
@@ -62,6 +64,8 @@ class Result:
     exchanged: str = ""
     unsafe: str = ""
     note: str = ""
+    retries: int = 0
+    remarks: tuple[str, ...] = ()
 
     @property
     def failed(self) -> tuple[str, ...]:
@@ -99,6 +103,8 @@ class Engine:
         self._told_ns = 0
         self._tripped = False
         self._carried: Carried = {}
+        self._retried = 0
+        self._error: BenchError | None = None
         self.result = Result(simulated=rig.bench.simulated)
 
     @property
@@ -110,16 +116,28 @@ class Engine:
         try:
             self._run_steps()
         except BenchError as error:
-            self._break(error)
+            self._error = self._rig.sampler.clocks.reason(error)
+            self.result.error = str(self._error)
         except NotSet as reason:
             self.result.note = f"not run: {reason}"
         except KeptOnTooLong as reason:
             self._end_step(start.rest_step(self._sequence, self._rig.panel), (), Verdict.FAIL, str(reason))
         finally:
             with quietly():
-                self.result.unsafe = self._rig.make_safe()
-                self._finish()
+                self._end()
         return self.result
+
+    def _end(self) -> None:
+        """Make safe, then report. A journal that fails just now complains once, after all is done."""
+        complaint: RecordError | None = None
+        try:
+            self.result.unsafe = self._rig.make_safe(self._say_why)
+        except RecordError as error:
+            complaint = error
+            self.result.unsafe = self._rig.make_safe()
+        self._finish()
+        if complaint is not None:
+            raise complaint
 
     def _run_steps(self) -> None:
         start.prove_off(self._rig)
@@ -129,9 +147,11 @@ class Engine:
             if self._tripped or (self._sequence.on_failure == "stop" and self.result.failed):
                 return
             self._do(step)
+        self._rig.sampler.clocks.look()
 
     def _do(self, step: Step) -> None:
         self._sink(StepStarted(at_us=self._rig.now_us, index=self._index, title=step.title))
+        self._retried = self._rig.retried
         prover = Prover(self._rig, self._tell, self._carried)
         self._carried = {}
         doing = Doing(self._rig, prover, self._phase, self._sequence.decision_rule, self._judged)
@@ -167,6 +187,7 @@ class Engine:
                 missed_below_us=gap_us + self._rig.channels.slack_ns // 1000,
                 polls=self._rig.sampler.polls,
                 note=note,
+                retries=self._rig.retried - self._retried,
             )
         )
         self._index += 1
@@ -191,9 +212,10 @@ class Engine:
         at_us = self._rig.origin.down_us(shot.received_ns)
         self._sink(Progress(at_us=at_us, index=self._index, doing=doing, states=states))
 
-    def _break(self, error: BenchError) -> None:
-        self.result.error = str(error)
-        self._sink(Broken(at_us=self._rig.now_us, error=type(error).__name__, text=str(error)))
+    def _say_why(self) -> None:
+        error = self._error
+        if error is not None:
+            self._sink(Broken(at_us=self._rig.now_us, error=type(error).__name__, text=str(error)))
 
     def _finish(self) -> None:
         if self.result.steps and not self.result.error and not self.result.seen_on:
@@ -202,6 +224,7 @@ class Engine:
         titles = [start.REST_TITLE, *(step.title for step in self._sequence.steps)]
         self.result.not_run = tuple(titles[done:])
         self._find_exchanged()
+        self._remark()
         self._sink(
             RunEnded(
                 at_us=self._rig.now_us,
@@ -210,8 +233,19 @@ class Engine:
                 failed=self.result.failed,
                 not_run=self.result.not_run,
                 polls=self._rig.sampler.polls,
+                retries=self.result.retries,
+                remarks=self.result.remarks,
             )
         )
+
+    def _remark(self) -> None:
+        retries, polls = self._rig.retried, self._rig.sampler.polls
+        self.result.retries = retries
+        share = retries / (polls * len(self._rig.fittings.boards) + retries) if retries else 0.0
+        remarks = [f"boards had to be asked again {retries} times ({share:.1%})"] if retries else []
+        if share >= POOR_SHARE:
+            remarks[0] += "; the line is poor: check its cable, its ends, its speed and what disturbs it"
+        self.result.remarks = (*self._rig.sampler.clocks.remarks, *remarks)
 
     def _find_exchanged(self) -> None:
         pair = exchanged_inputs(self._seen, self._rig.channels) if self.result.failed else None

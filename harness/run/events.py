@@ -122,7 +122,8 @@ class Progress(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepEnded(Event):
-    """The judged step. `positions` are those it was judged at, `rule` what gave the verdict."""
+    """The judged step. `positions` are those it was judged at, `rule` what gave the verdict, `retries` how
+    often a board had to be asked again during it."""
 
     index: int
     title: str
@@ -134,6 +135,15 @@ class StepEnded(Event):
     missed_below_us: int
     polls: int
     note: str
+    retries: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockStepped(Event):
+    """The computer's wall clock was set during the run. Times `*_us` do not come from it."""
+
+    by_ms: int
+    text: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,13 +173,16 @@ class MadeSafe(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunEnded(Event):
-    """The verdict of the run. `failed` are titles of failed steps, kept when an error overrides."""
+    """The verdict of the run. `failed` are titles of failed steps, kept when an error overrides. `remarks`:
+    what to know of the computer and the line, which changes no verdict."""
 
     verdict: Verdict
     simulated: bool
     failed: tuple[str, ...]
     not_run: tuple[str, ...]
     polls: int
+    retries: int = 0
+    remarks: tuple[str, ...] = ()
 
 
 Sink = Callable[[Event], None]

@@ -133,14 +133,21 @@ class Rig:
             self._write(Write(contactor.board, {contactor.channel: True}))
             self.sampler.restart_limits()
 
-    def make_safe(self) -> str:
+    @property
+    def retried(self) -> int:
+        """How often a question or command to any board had to be sent again so far."""
+        return sum(board.retried for board in self.fittings.boards.values())
+
+    def make_safe(self, report: Callable[[], None] = no_beat) -> str:
         """The panel's supply off first, then all outputs of every board, whatever one of them says.
 
-        A board whose last call failed comes after the others. Nothing is reported before all was written.
+        A board whose last call failed comes after the others. Nothing is reported before all was written:
+        a slow disk or screen would keep outputs on for so long. `report` is called first of all reports.
         Returns what a person has to do when the bench could not be made safe, else nothing.
         """
-        self.sampler.heeding = False
+        self.sampler.stop_heeding()
         written, troubles = self._all_off()
+        report()
         for name, outputs, stamp in written:
             self._written(name, outputs, stamp)
         unproved = [name for name, board in self.fittings.boards.items() if not _proved_off(board)]

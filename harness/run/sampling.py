@@ -2,6 +2,9 @@
 
 One round reads each board once, in one transaction a board; its stamps run from the first sending to the
 last receipt, so that bounds made from them hold for every board. Nothing here judges a step.
+
+The emergency stop and the supply are looked at in every round, changed or not: one comparison of the bits
+that must read so while all is well.
 """
 
 from __future__ import annotations
@@ -14,7 +17,8 @@ from harness.bench.parts import Bench, SpecialChannel
 from harness.clock import NS, Clock
 from harness.errors import BenchError
 from harness.run.channels import Channels
-from harness.run.events import InputsChanged, Sink
+from harness.run.clock_watch import ClockWatch
+from harness.run.events import ClockStepped, InputsChanged, Sink
 from harness.run.origin import Origin
 
 
@@ -70,8 +74,13 @@ class Sampler:
         self._poll_ns = round(max((spec.poll_s for spec in bench.boards), default=0.0) * NS)
         self._stop = _special(bench.emergency_stop, channels)
         self._present = _special(bench.supply_present, channels)
-        self.supply_expected = False
-        self.heeding = True  # off while making safe: what would end a run must not end its end
+        self._heeding = True
+        self._supply_expected = False
+        self._well_mask = self._well_bits = 0
+        self._attend()
+        round_ns = sum(round(spec.timeout_s * (spec.retries + 1) * NS) for spec in bench.boards)
+        self.clocks = ClockWatch(clock, round_ns + self._poll_ns, self._clock_stepped)
+        self._look_ns = 0
         self._on_limits = [
             (tag, channels.pattern({tag: True}), longest_s)
             for tag, longest_s in bench.longest_on_s.items()
@@ -87,7 +96,8 @@ class Sampler:
         self.longest_gap_ns = 0
 
     def poll(self) -> Shot:
-        """One round at once. Raises EmergencyStop, KeptOnTooLong, and what the boards raise."""
+        """One round at once. Raises EmergencyStop, SupplyLost, KeptOnTooLong, ComputerSlept, and what the
+        boards raise."""
         self._beat()
         sent_ns = received_ns = word = 0
         for board, offset, mask in self._ports:
@@ -102,8 +112,13 @@ class Sampler:
             self.longest_gap_ns = received_ns - last.sent_ns
         if last is None or word != last.word:
             self._changed(last, shot)
-        if self._on_limits and self.heeding:
-            self._limit_on(shot)
+        if word & self._well_mask != self._well_bits:
+            self._alarm(word)
+        if self._heeding:
+            if received_ns >= self._look_ns:
+                self._look_ns = self.clocks.look()
+            if self._on_limits:
+                self._limit_on(shot)
         return shot
 
     def paced(self) -> Shot:
@@ -116,6 +131,16 @@ class Sampler:
     def supply_present(self) -> bool:
         """Whether the input behind the supply reads it present in the last round."""
         return self.last is not None and _reads(self._present, self.last.word)
+
+    def expect_supply(self) -> None:
+        """From the next round on the input behind the supply, if there is one, must read it present."""
+        self._supply_expected = True
+        self._attend()
+
+    def stop_heeding(self) -> None:
+        """For making safe: what would end a run must not end its end."""
+        self._heeding = False
+        self._attend()
 
     def restart_limits(self) -> None:
         """Longest-on times count again from the next round (the supply has just come on)."""
@@ -133,15 +158,25 @@ class Sampler:
                 received_us=self._origin.up_us(shot.received_ns),
             )
         )
-        if not self.heeding:
-            return
-        if _reads(self._stop, shot.word):
+
+    def _attend(self) -> None:
+        """Which bits must read how: emergency stop not pressed, supply present once it is expected."""
+        stop, inverted = self._stop if self._heeding else (0, False)
+        present = self._present if self._heeding and self._supply_expected else (0, False)
+        self._well_mask = stop | present[0]
+        self._well_bits = (stop if inverted else 0) | (0 if present[1] else present[0])
+
+    def _alarm(self, word: int) -> None:
+        if _reads(self._stop, word):
             raise EmergencyStop("emergency stop pressed or its loop broken; reset it and start the run again")
-        if self.supply_expected and self._present[0] and not _reads(self._present, shot.word):
-            raise SupplyLost(
-                "the panel's supply went away during the run; check its fuse and the contactor, "
-                "then start the run again"
-            )
+        raise SupplyLost(
+            "the panel's supply went away during the run; check its fuse and the contactor, "
+            "then start the run again"
+        )
+
+    def _clock_stepped(self, by_ns: int, text: str) -> None:
+        at_us = self._origin.down_us(self._clock.now_ns())
+        self._sink(ClockStepped(at_us=at_us, by_ms=by_ns // 1_000_000, text=text))
 
     def _limit_on(self, shot: Shot) -> None:
         for tag, pattern, longest_s in self._on_limits:

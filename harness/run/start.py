@@ -73,7 +73,7 @@ def supply_on(rig: Rig) -> None:
                 "closed; check the panel's supply, its fuse and the contactor"
             )
         rig.sampler.paced()
-    rig.sampler.supply_expected = True
+    rig.sampler.expect_supply()
 
 
 def rest_step(sequence: Sequence, panel: Panel) -> SetStep:
