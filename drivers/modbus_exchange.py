@@ -10,6 +10,11 @@ the board still sends to the old connection cannot reach the new one. That is th
 would only guess how late a late answer may be. A question is never sent twice: whether a lost write was
 carried out is for the caller to find out.
 
+A connection taken over from a process that died may owe an answer to that process, one at most, because it
+too asked one question at a time and closed after a failure. It is drained, and while our first two questions
+wait, answers with another transaction are passed over. Two, because the first one's number may be the very
+one that the dead process used; the second then differs, and a board answers in order.
+
 The usual poll takes a short path: a request prepared beforehand, one send, one receive, one comparison of
 header and length. Anything else goes to `_finish`, which collects the rest and says what is wrong.
 
@@ -25,49 +30,112 @@ import struct
 import sys
 from collections.abc import Callable
 from contextlib import suppress
+from typing import Protocol
 
 from pymodbus.exceptions import ModbusException
 
-from drivers.modbus_question import EXCEPTIONS, LARGEST, Fault, Question, fault_of, frame_size
+from drivers.exchange_words import cause, counted, refused, too_late
+from drivers.mbap_frame import HEADER, LARGEST, frame_size
+from drivers.modbus_question import Fault, Question, fault_of
 from harness.bench.bus_trace import Trace
 from harness.clock import NS, Clock
-from harness.errors import BenchError, BoardAbsent, BoardGarbled, BoardRefused, BoardTimeout
+from harness.errors import BenchError, BoardAbsent, BoardGarbled
 
 logging.getLogger("pymodbus").addHandler(logging.NullHandler())  # its remarks reach no user's screen
 
 _UNDECODABLE = (ValueError, IndexError, struct.error, ModbusException)
-Answer = tuple[int, int, bytes]  # clock before sending and after receiving, ns; the whole frame
+_ADOPTED_QUIET_S = 0.005  # of silence on a connection taken over; late answers are passed over anyway
+_MOST_DRAINED = 64  # receives
+Answer = tuple[int, int, bytes]  # clock before sending and after receiving, ns; the answer's PDU
+
+
+class Connection(Protocol):
+    """What an exchange needs of a socket."""
+
+    def sendall(self, data: bytes, /) -> object: ...
+
+    def recv(self, most: int, /) -> bytes: ...
+
+    def settimeout(self, seconds: float | None, /) -> None: ...
+
+    def setsockopt(self, level: int, option: int, value: int | bytes, /) -> None: ...
+
+    def close(self) -> None: ...
+
+
+Dial = Callable[[tuple[str, int], float], Connection]  # address and time-out, s; raises OSError
 
 
 class Exchange:
-    """A connection to `host`:`port`. `where` names the board in messages: "board IO1 at 10.0.0.5:502"."""
+    """A connection to `host`:`port`. `where` names the board in messages: "board IO1 at 10.0.0.5:502".
 
-    def __init__(self, where: str, host: str, port: int, clock: Clock, trace: Trace | None = None) -> None:
+    `dial` makes the connection, for tests that have one in memory.
+    """
+
+    def __init__(
+        self,
+        where: str,
+        host: str,
+        port: int,
+        clock: Clock,
+        trace: Trace | None = None,
+        *,
+        dial: Dial = socket.create_connection,
+    ) -> None:
         self._where = where
         self._address = (host, port)
         self._now = clock.now_ns
         self._trace = trace
-        self._socket: socket.socket | None = None
+        self._dial = dial
+        self._socket: Connection | None = None
         self._send: Callable[[bytes], object]
         self._receive: Callable[[int], bytes]
         self._trusted = False
+        self._strangers = 0  # how many questions from now on may meet answers to somebody else's
         self._transaction = 0
         self._timeout_s = 0.0
+        self.connections = 0
 
     def connect(self, timeout_s: float) -> None:
         """Open a new connection, closing any old one. Raises BoardAbsent."""
         self.close()
         try:
-            line = socket.create_connection(self._address, timeout=timeout_s)
+            line = self._dial(self._address, timeout_s)
             line.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         except (OSError, UnicodeError) as error:
             raise self._absent(error) from error
         self._take(line, timeout_s)
 
-    def _take(self, line: socket.socket, timeout_s: float) -> None:
+    def adopt(self, descriptor: int, timeout_s: float) -> None:
+        """Go on with the connection that another process had open. Raises BoardAbsent."""
+        self.close()
+        try:
+            self._take(socket.socket(fileno=descriptor), timeout_s)
+            self._drain()
+            self._set_timeout(timeout_s)
+        except OSError as error:
+            self.close()
+            raise self._absent(error) from error
+        self._strangers = 2
+
+    @property
+    def descriptor(self) -> int | None:
+        """Of the open connection; None where there is none."""
+        return self._socket.fileno() if isinstance(self._socket, socket.socket) else None
+
+    def _take(self, line: Connection, timeout_s: float) -> None:
         self._socket, self._send, self._receive = line, line.sendall, line.recv
+        self.connections += 1
+        self._strangers = 0
         self._set_timeout(timeout_s)
         self._trusted = True
+
+    def _drain(self) -> None:
+        self._set_timeout(_ADOPTED_QUIET_S)
+        with suppress(TimeoutError, BlockingIOError):
+            for _ in range(_MOST_DRAINED):
+                if not self._receive(LARGEST + 1):
+                    raise ConnectionResetError("closed by the board")
 
     def close(self) -> None:
         """Drop the connection. May be called twice."""
@@ -76,8 +144,8 @@ class Exchange:
             with suppress(OSError):
                 line.close()
 
-    def ask(self, question: Question, timeout_s: float) -> Answer:
-        """Send a question and return its answer.
+    def ask(self, question: Question, timeout_s: float, *, insist: bool = False) -> Answer:  # noqa: ARG002
+        """Send a question and return its answer. `insist` is for lines that are shared; here all is sent.
 
         Raises BoardTimeout, BoardAbsent (connection refused or lost), BoardRefused (exception answer) or
         BoardGarbled (any other answer that is not the answer), each with its cause.
@@ -103,7 +171,9 @@ class Exchange:
             self._trace(False, answer, received_ns)
         if len(answer) == question.size and answer.startswith(mark + question.head):
             self._trusted = True
-            return sent_ns, received_ns, answer
+            if self._strangers:
+                self._strangers -= 1
+            return sent_ns, received_ns, answer[HEADER:]
         return self._finish(question, answer, (sent_ns, received_ns), timeout_s)
 
     def _finish(self, question: Question, data: bytes, stamp: tuple[int, int], timeout_s: float) -> Answer:
@@ -113,40 +183,58 @@ class Exchange:
         try:
             if not data:
                 raise ConnectionResetError("closed by the board")
-            while len(data) < (frame_size(data) or LARGEST):
-                data += self._more(deadline_ns)
-                received_ns = self._now()
-            size = frame_size(data)
-            if len(data) > size:
-                raise ValueError(f"{_bytes(len(data) - size)} after the answer")
-            fault = fault_of(question, self._transaction, data)
+            data, received_ns = self._collect(data, received_ns, deadline_ns)
+            fault = self._judge(question, data)
         except OSError as error:
             raise self._broken(error, question, timeout_s, len(data)) from error
         except _UNDECODABLE as error:
             raise self._garbled(question, str(error)) from error
         if fault is None or fault.code:
             self._trusted = True  # also a refusal is a whole answer to this very question
+            self._strangers = max(0, self._strangers - 1)
         if fault is None:
-            return sent_ns, received_ns, data
-        raise self._refused(question, fault) if fault.code else self._garbled(question, fault.text)
+            return sent_ns, received_ns, data[HEADER:]
+        raise refused(self._where, question, fault) if fault.code else self._garbled(question, fault.text)
 
-    def _more(self, deadline_ns: int) -> bytes:
+    def _collect(self, data: bytes, received_ns: int, deadline_ns: int) -> tuple[bytes, int]:
+        """One whole answer and when its last byte came, past those that are somebody else's."""
+        while True:
+            while len(data) < (size := frame_size(data) or LARGEST):
+                data, received_ns = self._more(data, deadline_ns)
+            if not self._strangers or int.from_bytes(data[:2]) == self._transaction:
+                break
+            data = data[size:]
+        if len(data) > size:
+            raise ValueError(f"{counted(len(data) - size)} after the answer")
+        return data, received_ns
+
+    def _judge(self, question: Question, frame: bytes) -> Fault | None:
+        answered = int.from_bytes(frame[:2])
+        if answered != self._transaction:
+            return Fault(f"answer to transaction {answered}, asked {self._transaction}: late or foreign")
+        return fault_of(question, frame[HEADER - 1], frame[HEADER:])
+
+    def _more(self, data: bytes, deadline_ns: int) -> tuple[bytes, int]:
         left_ns = deadline_ns - self._now()
         if left_ns <= 0:
-            raise TimeoutError("the answer is not complete")
+            raise _IncompleteError(len(data))
         self._set_timeout(left_ns / NS)
-        data = self._receive(LARGEST + 1)
+        try:
+            more = self._receive(LARGEST + 1)
+        except (TimeoutError, BlockingIOError) as error:
+            raise _IncompleteError(len(data)) from error
+        received_ns = self._now()
         if self._trace is not None:
-            self._trace(False, data, self._now())
-        if not data:
+            self._trace(False, more, received_ns)
+        if not more:
             raise ConnectionResetError("closed by the board in mid-answer")
-        return data
+        return data + more, received_ns
 
     def _set_timeout(self, timeout_s: float) -> None:
         line = self._socket
         assert line is not None
         self._timeout_s = timeout_s
-        if sys.platform == "win32":
+        if sys.platform == "win32" or not isinstance(line, socket.socket):
             line.settimeout(timeout_s)
             return
         line.settimeout(None)
@@ -156,28 +244,17 @@ class Exchange:
 
     def _absent(self, error: Exception) -> BenchError:
         return BoardAbsent(
-            f"{self._where}: cannot connect ({_cause(error)}); check its power, the network cable,"
+            f"{self._where}: cannot connect ({cause(error)}); check its power, the network cable,"
             " and `host` and `port` in the bench file"
         )
 
     def _broken(self, error: OSError, question: Question, timeout_s: float, received: int) -> BenchError:
         if isinstance(error, TimeoutError | BlockingIOError):
-            came = f"only {_bytes(received)} of an answer" if received else "no answer"
-            return BoardTimeout(
-                f"{self._where}: {question.name}: {came} within {timeout_s * 1000:g} ms;"
-                " check the board and its `unit`, or raise `timeout` in the bench file"
-            )
+            received = getattr(error, "received", received)
+            return too_late(self._where, question, timeout_s, received, "the board and its `unit`")
         return BoardAbsent(
-            f"{self._where}: {question.name}: connection lost ({_cause(error)}); check the board's power and"
+            f"{self._where}: {question.name}: connection lost ({cause(error)}); check the board's power and"
             " the network cable, and that no other client holds it"
-        )
-
-    def _refused(self, question: Question, fault: Fault) -> BenchError:
-        advice = EXCEPTIONS.get(fault.code, ("", "look the code up in the board's manual"))[1]
-        return BoardRefused(
-            f"{self._where}: {question.name}: refused with exception {fault.code:02X}"
-            f" ({fault.text}); {advice}",
-            code=fault.code,
         )
 
     def _garbled(self, question: Question, text: str) -> BenchError:
@@ -187,9 +264,9 @@ class Exchange:
         )
 
 
-def _cause(error: Exception) -> str:
-    return (getattr(error, "strerror", None) or str(error) or type(error).__name__).lower()
+class _IncompleteError(TimeoutError):
+    """The deadline came before the whole answer."""
 
-
-def _bytes(count: int) -> str:
-    return f"{count} byte" if count == 1 else f"{count} bytes"
+    def __init__(self, received: int) -> None:
+        super().__init__("the answer is not complete")
+        self.received = received

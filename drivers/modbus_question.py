@@ -1,25 +1,24 @@
 """Modbus questions prepared once, with the exact answer that each may get. Pure: bytes in, values out.
 
-A question holds its request without the transaction identifier, and how a good answer must begin and how
-long it must be. A write's good answer is known to the last byte; a read's up to its data. Whatever differs
-is explained by `fault_of`, with pymodbus as the decoder. Sources: MODBUS Application Protocol V1.1b3 ("AP")
-and MODBUS Messaging on TCP/IP Implementation Guide V1.0b ("TG").
+A question is a unit, a request PDU, and how the PDU of a good answer begins and how long it is: the same
+question goes over TCP and over a serial line, and the same `fault_of` judges both answers. A write's good
+answer is known to the last byte; a read's up to its data. Whatever differs is explained by `fault_of`, with
+pymodbus as the decoder. Source: MODBUS Application Protocol V1.1b3 ("AP").
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
-from pymodbus.framer import FramerSocket
 from pymodbus.pdu import DecodePDU, ExceptionResponse, ModbusPDU
 from pymodbus.pdu import bit_message as bit
 from pymodbus.pdu import register_message as register
 from pymodbus.pdu.mei_message import ReadDeviceInformationRequest, ReadDeviceInformationResponse
 
-HEADER = 7  # MBAP: transaction 2, protocol 2, length 2, unit 1 (TG 3.1.3)
-LARGEST = 260  # 7 + a PDU of at most 253 bytes (AP 4.1)
+from drivers.mbap_frame import HEADER, headed
+
 MOST = {1: 2000, 2: 2000, 3: 125, 4: 125, 15: 1968, 16: 123}  # quantities, AP 6.1 to 6.12
 
 # Exception codes, AP 7, each with what to try.
@@ -40,21 +39,31 @@ Kind = Literal["bits", "registers", "echo", "identity"]
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """A request from its third byte on; the answer from its third byte on, and its full length in bytes.
+    """A request PDU to a unit; how the PDU of a good answer starts, and its length in bytes.
 
-    `size` 0: the length of a good answer is not known beforehand (identification).
+    `length` 0: the length of a good answer is not known beforehand (identification). `tail`, `head` and
+    `size` are made of the rest: the request and the answer's beginning on TCP, from the third byte on, and
+    the answer's full length there. They are kept because a poll needs them every time.
     """
 
     name: str
     kind: Kind
-    function: int
-    tail: bytes
-    head: bytes
-    size: int
+    unit: int
+    pdu: bytes
+    start: bytes
+    length: int
+    tail: bytes = field(init=False)
+    head: bytes = field(init=False)
+    size: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "tail", headed(self.unit, self.pdu))
+        object.__setattr__(self, "head", headed(self.unit, self.start, self.length))
+        object.__setattr__(self, "size", HEADER + self.length if self.length else 0)
 
     @property
-    def unit(self) -> int:
-        return self.tail[4]
+    def function(self) -> int:
+        return self.pdu[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,69 +124,54 @@ def write_registers(address: int, values: Sequence[int], unit: int) -> Question:
 def identify(unit: int, object_id: int = 0) -> Question:
     """Ask for the basic identification objects (43/14, AP 6.21), from `object_id` on."""
     request = ReadDeviceInformationRequest(read_code=1, object_id=object_id, dev_id=unit)
-    return Question("identify", "identity", 43, _tail(request), b"", 0)
+    return Question("identify", "identity", unit, _pdu(request), b"\x2b", 0)
 
 
-def frame_size(data: bytes) -> int:
-    """Length of the answer that begins with `data`; 0 while that is not known yet.
-
-    Raises ValueError for a header that no Modbus TCP answer has.
-    """
-    if len(data) >= 4 and data[2:4] != b"\0\0":
-        raise ValueError(f"protocol identifier {int.from_bytes(data[2:4])} instead of 0")
-    if len(data) < 6:
-        return 0
-    length = int.from_bytes(data[4:6])
-    if not 3 <= length <= LARGEST - HEADER + 1:
-        raise ValueError(f"length field {length} (3 to {LARGEST - HEADER + 1})")
-    return HEADER - 1 + length
-
-
-def fault_of(question: Question, transaction: int, frame: bytes) -> Fault | None:
-    """What is wrong with a complete answer; None for a good one. `frame` has a header that is in order."""
-    foreign = _foreign(question, transaction, frame)
-    if foreign:
-        return Fault(foreign)
-    function, pdu = frame[HEADER], frame[HEADER:]
+def fault_of(question: Question, unit: int, pdu: bytes) -> Fault | None:
+    """What is wrong with a whole answer PDU from `unit`; None for a good one."""
+    if unit != question.unit:
+        return Fault(f"answer from unit {unit}, asked {question.unit}")
+    function = pdu[0]
     if function == question.function | 0x80:
         return _refusal(pdu)
     if function != question.function:
         return Fault(f"answer to function {function & 0x7F}, asked {question.function}")
     if question.kind == "identity":
-        return _identity_fault(frame)
-    if len(frame) == question.size and frame.startswith(question.head, 2):
+        return _identity_fault(pdu)
+    if len(pdu) == question.length and pdu.startswith(question.start):
         return None
     return Fault(_difference(question, pdu))
 
 
-def objects_of(frame: bytes) -> tuple[dict[int, bytes], int | None]:
+def objects_of(pdu: bytes) -> tuple[dict[int, bytes], int | None]:
     """Identification objects of a good answer and the object to ask for next, None when that was all."""
-    answer = DecodePDU(False).decode(frame[HEADER:])
+    answer = DecodePDU(False).decode(pdu)
     assert isinstance(answer, ReadDeviceInformationResponse)
     return dict(answer.information), answer.next_object_id if answer.more_follows else None
 
 
-def _identity_fault(frame: bytes) -> Fault | None:
-    answer = DecodePDU(False).decode(frame[HEADER:])
+def bits_of(pdu: bytes) -> int:
+    """The bits of a good answer to `read_bits`, the first as bit 0; what fills up the last byte is kept."""
+    return int.from_bytes(pdu[2:], "little")
+
+
+def values_of(pdu: bytes) -> tuple[int, ...]:
+    """The registers of a good answer to `read_registers`."""
+    return tuple(int.from_bytes(pdu[at : at + 2]) for at in range(2, len(pdu), 2))
+
+
+def _identity_fault(pdu: bytes) -> Fault | None:
+    answer = DecodePDU(False).decode(pdu)
     if not isinstance(answer, ReadDeviceInformationResponse) or answer.read_code != 1:
-        return Fault(f"identification that cannot be decoded: {frame[HEADER:].hex(' ')}")
+        return Fault(f"identification that cannot be decoded: {pdu.hex(' ')}")
     objects = answer.information
     sound = all(isinstance(value, bytes) for value in objects.values())  # a list where a number comes twice
     said = [bytes([number, len(value)]) + value for number, value in objects.items()] if sound else []
-    if b"".join(said) != frame[HEADER + 7 :]:  # the decoder cuts a value that is shorter than it says
-        return Fault(f"identification whose objects do not fill it: {frame[HEADER:].hex(' ')}")
+    if b"".join(said) != pdu[7:]:  # the decoder cuts a value that is shorter than it says
+        return Fault(f"identification whose objects do not fill it: {pdu.hex(' ')}")
     if answer.number_of_objects != len(objects):
         return Fault(f"identification with {len(objects)} objects that says {answer.number_of_objects}")
     return None
-
-
-def _foreign(question: Question, transaction: int, frame: bytes) -> str:
-    answered = int.from_bytes(frame[:2])
-    if answered != transaction:
-        return f"answer to transaction {answered}, asked {transaction}: late or foreign"
-    if frame[6] != question.unit:
-        return f"answer from unit {frame[6]}, asked {question.unit}"
-    return ""
 
 
 def _refusal(pdu: bytes) -> Fault:
@@ -192,28 +186,25 @@ def _refusal(pdu: bytes) -> Fault:
 
 def _difference(question: Question, pdu: bytes) -> str:
     if question.kind == "echo":
-        return f"write echo {pdu.hex(' ')} instead of {question.head[5:].hex(' ')}"
-    wanted = question.head[6]
+        return f"write echo {pdu.hex(' ')} instead of {question.start.hex(' ')}"
+    wanted = question.start[1]
     if pdu[1] != wanted:
         return f"byte count {pdu[1]} instead of {wanted}"
     return f"{len(pdu) - 2} data bytes instead of {wanted}"
 
 
 def _reading(name: str, kind: Kind, request: ModbusPDU, data_bytes: int) -> Question:
-    tail = _tail(request)
-    length = (3 + data_bytes).to_bytes(2)
-    head = b"\0\0" + length + tail[4:6] + bytes([data_bytes])
-    return Question(name, kind, request.function_code, tail, head, HEADER + 2 + data_bytes)
+    pdu = _pdu(request)
+    return Question(name, kind, request.dev_id, pdu, pdu[:1] + bytes([data_bytes]), 2 + data_bytes)
 
 
 def _writing(name: str, request: ModbusPDU) -> Question:
-    tail = _tail(request)
-    head = b"\0\0\0\6" + tail[4:10]  # function, address and value or quantity come back as sent
-    return Question(name, "echo", request.function_code, tail, head, HEADER + 5)
+    pdu = _pdu(request)
+    return Question(name, "echo", request.dev_id, pdu, pdu[:5], 5)  # address and value or quantity come back
 
 
-def _tail(request: ModbusPDU) -> bytes:
-    return FramerSocket(DecodePDU(False)).buildFrame(request)[2:]
+def _pdu(request: ModbusPDU) -> bytes:
+    return bytes([request.function_code]) + request.encode()
 
 
 def _check_span(function: int, address: int, count: int) -> None:

@@ -108,7 +108,7 @@ class ModbusTcpBoard(Board):
         if not self._mask:
             return Sample(self.clock.now_ns(), self.clock.now_ns(), 0)
         sent_ns, received_ns, answer = self._line.ask(self._poll, timeout_s)
-        return Sample(sent_ns, received_ns, int.from_bytes(answer[9:], "little") & self._mask)
+        return Sample(sent_ns, received_ns, int.from_bytes(answer[2:], "little") & self._mask)
 
     def _do_read_back(self, timeout_s: float) -> int | None:
         count = self.spec.output_count
@@ -116,7 +116,7 @@ class ModbusTcpBoard(Board):
             return 0
         question = self._questions.read_bits(1, self._first_output, count, self._unit)
         answer = self._line.ask(question, timeout_s)[2]
-        return int.from_bytes(answer[9:], "little") & ((1 << count) - 1)
+        return int.from_bytes(answer[2:], "little") & ((1 << count) - 1)
 
     def _do_close(self) -> None:
         self._line.close()
