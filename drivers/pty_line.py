@@ -73,7 +73,7 @@ class PtyLine:
         link, self._link = self._link, None
         if link is not None:
             with suppress(OSError):
-                if os.readlink(link) == self.name:
+                if str(link.readlink()) == self.name:
                     link.unlink()
         for end in (self._near, self._far):
             with suppress(OSError):
@@ -93,5 +93,7 @@ class PtyLine:
         except OSError as error:
             self.close()
             cause = os.strerror(error.errno or errno.EIO).lower()
-            raise BenchError(f"cannot link {link} to a pseudo terminal ({cause}); choose another path") from error
+            raise BenchError(
+                f"cannot link {link} to a pseudo terminal ({cause}); choose another path"
+            ) from error
         self._link = link

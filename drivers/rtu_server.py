@@ -1,11 +1,12 @@
 """The device side of Modbus RTU: from bytes in time to whole requests, and what a bus of devices answers.
 
-Two ways to find where a request ends. `PacedRtu` keeps MODBUS over Serial Line V1.02 ("SL"), 2.5.1.1, to the
-letter, on an emulated line whose character times it knows: a silence of t3.5 ends a frame, one over t1.5 inside
-it spoils it, and so does whatever begins before t3.5 has passed since the device's own answer. `TolerantRtu` is
-for lines where silences mean nothing, because a driver, an adapter or a network hands bytes over in lumps: there
-the length that follows from the function ends a request, and a spoilt one is dropped with all that follows until
-the line has been quiet for a while. No line carries an answer to a frame that is not sound.
+Two ways to find where a request ends. `PacedRtu` keeps MODBUS over Serial Line V1.02 ("SL"), 2.5.1.1, to
+the letter, on an emulated line whose character times it knows: a silence of t3.5 ends a frame, one over t1.5
+inside it spoils it, and so does whatever begins before t3.5 has passed since the device's own answer.
+`TolerantRtu` is for lines where silences mean nothing, because a driver, an adapter or a network hands bytes
+over in lumps: a serial port, a pseudo terminal without pace, TCP. There the length that follows from the
+function ends a request, and a spoilt one is dropped with all that follows until the line has been quiet for
+a while. No frame that is not sound is ever answered.
 """
 
 from __future__ import annotations
@@ -49,7 +50,8 @@ class RtuBus:
         for unit in devices:
             if not 1 <= unit <= HAND_UNIT:  # SL 2.2
                 raise BenchError(
-                    f"unit {unit}: a device on a serial line has 1 to {HAND_UNIT}; correct `unit` in the bench file"
+                    f"unit {unit}: a device on a serial line has 1 to {HAND_UNIT};"
+                    " correct `unit` in the bench file"
                 )
         self._devices = dict(devices)
 
@@ -197,7 +199,7 @@ class RtuConnection:
         self._clock = clock
 
     def hear(self, data: bytes) -> tuple[bytes, bool]:
-        """The answers to what has come; the connection stays good, as there is no header that could be wrong."""
+        """The answers to what has come; the connection stays good: there is no header to be wrong."""
         now_ns = self._clock.now_ns()
         if data:
             self._talk.hear(data, now_ns)

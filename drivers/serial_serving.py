@@ -33,7 +33,8 @@ class SerialServer:
                 self._turn(idle)
         except OSError as error:
             raise BoardAbsent(
-                f"{self.place}: lost ({(error.strerror or str(error)).lower()}); plug it in again and start anew"
+                f"{self.place}: lost ({(error.strerror or str(error)).lower()});"
+                " plug it in again and start anew"
             ) from error
         finally:
             self._line.close()

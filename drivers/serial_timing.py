@@ -1,8 +1,8 @@
 """How long characters and silences last on a Modbus serial line. Pure figures, in ns.
 
-Source: MODBUS over Serial Line V1.02 ("SL"). A character is always 11 bits (SL 2.5.1: 8 data bits, and a second
-stop bit stands in where there is no parity). Up to 19200 baud the silences follow the character; above, SL
-2.5.1.1 fixes them, because no computer's timer would keep up.
+Source: MODBUS over Serial Line V1.02 ("SL"). A character is always 11 bits (SL 2.5.1: 8 data bits, and a
+second stop bit stands in where there is no parity). Up to 19200 baud the silences follow the character;
+above, SL 2.5.1.1 fixes them, to spare the devices' processors.
 """
 
 from __future__ import annotations

@@ -10,6 +10,7 @@ from harness.errors import BenchError
 from harness.panel.parts import Panel
 
 WIRED = "modbus-tcp"
+_NUMBERED = (WIRED, "modbus-rtu", "modbus-rtu-tcp", "text-line")  # drivers whose setting `unit` counts
 
 
 def units(bench: Bench) -> dict[str, int]:
@@ -19,7 +20,7 @@ def units(bench: Bench) -> dict[str, int]:
     """
     taken: dict[int, str] = {HAND_UNIT: HAND}
     for board in bench.boards:
-        if board.driver == WIRED:
+        if board.driver in _NUMBERED:
             unit = int(board.settings.get("unit", 1))
             if unit in taken:
                 raise BenchError(

@@ -47,6 +47,10 @@ def parser() -> argparse.ArgumentParser:
         )
         for words, options in verb.arguments:
             one.add_argument(*words, **options)
+        if verb.one_of:
+            group = one.add_mutually_exclusive_group(required=True)
+            for words, options in verb.one_of:
+                group.add_argument(*words, **options)
         one.add_argument("--debug", action="store_true", help="show the traceback of an error")
     return top
 

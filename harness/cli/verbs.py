@@ -10,13 +10,14 @@ Argument = tuple[tuple[str, ...], dict[str, Any]]
 
 @dataclass(frozen=True, slots=True)
 class Verb:
-    """One verb. `module` has `do(args, out, err) -> exit status`."""
+    """One verb. `module` has `do(args, out, err) -> exit status`. Of `one_of`, exactly one is given."""
 
     name: str
     summary: str
     about: str
     example: str
     arguments: tuple[Argument, ...]
+    one_of: tuple[Argument, ...] = ()
 
     @property
     def module(self) -> str:
@@ -120,16 +121,31 @@ RUN = Verb(
 SERVE = Verb(
     "serve",
     "serve a simulated panel on the wire",
-    "Serve the simulated panel and boards over Modbus TCP, so that any client can switch outputs and read\n"
-    "inputs. Each board answers to its own unit, from 1; what is set by hand is unit 247. Ctrl-C ends it.",
-    "example: panelproof serve demo:th-p1.panel.yaml --bench demo:th-p1.bench.yaml "
-    "--modbus-tcp 127.0.0.1:5020",
+    "Serve the simulated panel and boards on a wire, so that any client can switch outputs and read inputs.\n"
+    "On Modbus each board answers to its own unit, from 1; what is set by hand is unit 247. PTY-OR-PORT is\n"
+    "`pty` for a pseudo terminal of this computer, whose name is printed, `pty:PATH` for one with a link to\n"
+    "it, or a serial port. A pseudo terminal keeps the times of a real line: 11-bit characters, the silence\n"
+    "after a frame. Ctrl-C ends it.",
+    "examples: panelproof serve demo:th-p1.panel.yaml --bench demo:th-p1.bench.yaml "
+    "--modbus-tcp 127.0.0.1:5020\n"
+    "          panelproof serve demo:th-s0.panel.yaml --bench demo:th-s0.bench.yaml --modbus-rtu pty:line-a "
+    "--baud 9600",
     (
         _arg("panel", metavar="PANEL", help="a panel file, or demo:NAME"),
         _arg("--bench", metavar="BENCH", required=True, help="the bench whose channels are served"),
-        _arg("--modbus-tcp", metavar="HOST:PORT", required=True, help="where to listen; port 0 picks one"),
+        _arg("--baud", type=int, metavar="N", help="of the serial line, real or emulated (default: 19200)"),
+        _arg("--parity", choices=("none", "even", "odd"), help="of a serial port (default: even)"),
+        _arg("--unpaced", action="store_true", help="let a pseudo terminal go as fast as it can"),
+        _arg("--turnaround", metavar="TIME", help="what an emulated device takes before it answers"),
+        _arg("--clients", type=int, metavar="N", help="TCP clients served at a time; default: any number"),
         FAULT,
         SEED,
+    ),
+    (
+        _arg("--modbus-tcp", metavar="HOST:PORT", help="Modbus TCP; port 0 picks a free one"),
+        _arg("--modbus-rtu", metavar="PTY-OR-PORT", help="Modbus RTU on a serial line"),
+        _arg("--modbus-rtu-tcp", metavar="HOST:PORT", help="RTU frames on a TCP connection"),
+        _arg("--text-line", metavar="PTY-OR-PORT", help="the bench file's text commands on a serial line"),
     ),
 )
 VERIFY = Verb(

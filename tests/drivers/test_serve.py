@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers.serve import split_address
+from drivers.serve_wires import split_address
 from harness.bench.contract import check_board
 from harness.bench.files import load_bench
 from harness.bench.hands import hand_channels, hand_outputs
