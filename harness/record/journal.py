@@ -86,9 +86,16 @@ class Journal:
     """
 
     def __init__(
-        self, folder: Path, *, start_ns: int, wall: Moment, version: str, identity: Mapping[str, Any]
+        self,
+        folder: Path,
+        *,
+        start_ns: int,
+        wall: Moment,
+        version: str,
+        identity: Mapping[str, Any],
+        name: str = NAME,
     ) -> None:
-        """Create `journal.jsonl` in `folder` with its line `opened`, on the disk.
+        """Create `journal.jsonl`, or `name`, in `folder` with its line `opened`, on the disk.
 
         `start_ns` is the monotonic clock at the start of the run; it counts from the whole microsecond at or
         before it, so that a moment rounded to microseconds is the same before and after subtraction.
@@ -96,7 +103,7 @@ class Journal:
         Raises RecordError when the file exists or cannot be written, ValueError for a bad `identity`.
         """
         self.folder = folder
-        self.path = folder / NAME
+        self.path = folder / name
         self.start_ns = start_ns // 1000 * 1000
         self._buffer = bytearray()
         self._seq = 0
