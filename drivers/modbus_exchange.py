@@ -138,8 +138,11 @@ class Exchange:
                     raise ConnectionResetError("closed by the board")
 
     def close(self) -> None:
-        """Drop the connection. May be called twice."""
+        """Drop the connection, also where another process holds it open too. May be called twice."""
         line, self._socket, self._trusted = self._socket, None, False
+        if isinstance(line, socket.socket):
+            with suppress(OSError):
+                line.shutdown(socket.SHUT_RDWR)
         if line is not None:
             with suppress(OSError):
                 line.close()

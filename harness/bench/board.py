@@ -79,6 +79,10 @@ class Board(ABC):
         self._open = False
         self._image = spec.safe_image
 
+    def prepare(self) -> None:
+        """Import what opening needs, for who may have to open at once. Touches no transport."""
+        self._do_prepare()
+
     def open(self) -> None:
         """Open the transport. Moves no output. Raises BoardAbsent."""
         if self._open:
@@ -235,6 +239,9 @@ class Board(ABC):
         first_ns, before = self.clock.now_ns(), self.retried
         stamp = self._again(lambda: self._do_write(image, limit_s))
         return stamp if self.retried == before else Stamp(first_ns, stamp.received_ns)
+
+    def _do_prepare(self) -> None:  # noqa: B027 - most drivers import nothing heavy
+        pass
 
     @abstractmethod
     def _do_open(self, timeout_s: float) -> None: ...
