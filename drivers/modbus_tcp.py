@@ -65,6 +65,9 @@ class ModbusTcpBoard(Board):
                 problems.append(f"`{key}` is {text!r}; a whole number from {least} to {most} is needed")
         return problems
 
+    def _do_prepare(self) -> None:
+        from drivers import modbus_exchange, modbus_question  # noqa: F401, PLC0415 - only to have them loaded
+
     def _do_open(self, timeout_s: float) -> None:
         # pymodbus costs 67 ms to import: only an opened board pays
         from drivers import modbus_question  # noqa: PLC0415
