@@ -11,9 +11,18 @@ from dataclasses import dataclass
 
 from harness.clock import NS
 
-BITS = 11
 _FIXED_ABOVE_BAUD = 19200
 _FIXED_INSIDE_NS, _FIXED_BETWEEN_NS = 750_000, 1_750_000
+
+
+def character_bits(byte: int, parity: str) -> tuple[int, ...]:
+    """A character as it is sent: start bit, data from the lowest bit, parity or a second stop bit, stop bit."""
+    data = tuple(byte >> place & 1 for place in range(8))
+    odd = sum(data) % 2
+    return (0, *data, {"even": odd, "odd": 1 - odd, "none": 1}[parity], 1)
+
+
+BITS = len(character_bits(0, "even"))
 
 
 @dataclass(frozen=True, slots=True)
