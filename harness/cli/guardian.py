@@ -14,6 +14,7 @@ import socket
 import sys
 import threading
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import NoReturn
 
@@ -145,7 +146,5 @@ class _Answer:
 def _say(text: str) -> None:
     """A line to the runner; nobody need be there to read it."""
     line = "".join(c if c.isprintable() else " " for c in text)
-    try:
+    with suppress(OSError):  # its end is noticed on the other channel
         os.write(1, line.encode("utf-8", "replace") + b"\n")
-    except OSError:
-        pass  # its end is noticed on the other channel

@@ -13,6 +13,7 @@ from typing import TextIO
 from harness.bench.cautions import cautions
 from harness.cli.asking import acknowledged, asker
 from harness.cli.benches import Ready, Wanted, check_wanted, hands_of, identified, made_ready
+from harness.cli.guarding import Guarding, guarding
 from harness.cli.loading import load_checked
 from harness.cli.output import print_json, program_version
 from harness.cli.result import as_json, summary
@@ -44,6 +45,7 @@ class Job:
     folder: Path
     journal: Journal
     screen: Screen
+    guarding: Guarding
     err: TextIO
     engines: list[Engine] = field(default_factory=list)
 
@@ -56,12 +58,17 @@ def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
     )
     check_wanted(loaded.bench, wanted, args.panel_serial)
     apply_all(loaded.panel, wanted.faults)  # a name that the panel lacks is refused before anything starts
-    with terminable(), made_ready(loaded.panel, loaded.bench, wanted) as ready:
+    with (
+        terminable(),
+        guarding(loaded.bench, virtual=wanted.virtual) as guard,
+        made_ready(loaded.panel, loaded.bench, wanted) as ready,
+    ):
         folder = new_run_folder(Path(args.logs), RealClock().wall(), Path(loaded.path).name.split(".")[0])
         _copy_files(loaded, folder)
         with _journal(loaded, ready, folder) as journal, make_screen(out, err, json=args.json) as screen:
-            job = Job(loaded, wanted, args, folder, journal, screen, err)
-            result = _recorded(job, ready)
+            guard.brief(ready.bench, journal, _identity(loaded))
+            job = Job(loaded, wanted, args, folder, journal, screen, guard, err)
+            result = _guarded(job, ready)
     if args.json:
         print_json(as_json(result, loaded, folder, wanted.faults, args.panel_serial), out)
     else:
@@ -69,21 +76,24 @@ def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
     return result.verdict.exit_status
 
 
-def _journal(loaded: LoadedSequence, ready: Ready, folder: Path) -> Journal:
+def _identity(loaded: LoadedSequence) -> dict[str, str]:
     panel = loaded.panel
-    identity = {
+    return {
         "panel": panel.tag,
         "diagram": panel.diagram.number,
         "revision": panel.diagram.revision,
         "sequence": loaded.sequence.title,
         "bench": loaded.bench.tag,
     }
+
+
+def _journal(loaded: LoadedSequence, ready: Ready, folder: Path) -> Journal:
     return Journal(
         folder,
         start_ns=ready.clock.now_ns(),
         wall=ready.clock.wall(),
         version=program_version(),
-        identity=identity,
+        identity=_identity(loaded),
     )
 
 
@@ -93,11 +103,20 @@ def _copy_files(loaded: LoadedSequence, folder: Path) -> None:
         shutil.copyfile(path, target if not target.exists() else folder / f"{number}-{path.name}")
 
 
+def _guarded(job: Job, ready: Ready) -> Result:
+    """The run, and after it, boards closed and record sealed, leave of the guardian."""
+    try:
+        return _recorded(job, ready)
+    finally:
+        job.guarding.end(unsafe=any(engine.result.unsafe for engine in job.engines))
+
+
 def _recorded(job: Job, ready: Ready) -> Result:
     origin = Origin(job.journal.start_ns)
     recorder = Recorder(job.journal, SYNCED)
 
     def sink(event: Event) -> None:
+        job.guarding.saw(event)
         recorder(event)
         job.screen.show(event)
 
@@ -144,7 +163,8 @@ def _on_bench(
         )
     )
     ask = cannot_ask if bench.simulated else asker(job.err, job.screen.quiet)
-    fittings = Fittings(opened.boards, clock, sink, ask, hands_of(opened, panel))
+    fittings = Fittings(opened.boards, clock, sink, ask, hands_of(opened, panel), job.guarding.beat)
+    job.guarding.arm(opened)
     rig = Rig(panel, bench, fittings, origin)
     engine = Engine(rig, sequence, seed=job.args.seed, screen=job.screen.live and not job.wanted.virtual)
     job.engines.append(engine)

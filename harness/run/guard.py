@@ -1,7 +1,7 @@
 """The runner's side of the guardian: start it, let it know that the runner lives, and take leave of it.
 
 The guardian is a process of its own (`harness.cli.guardian`), started before any output can move. It makes
-the bench safe when the runner cannot: `guard_watch.py` says how that is noticed, `guard_safe.py` what is done.
+the bench safe when the runner cannot: `guard_watch.py` is how that is noticed, `guard_safe.py` what is done.
 
 Two ways to reach the boards then. `own`: the control channel is a pipe, and the guardian opens the ports
 itself. `shared`: the channel is a Unix socket, which also carries the runner's open ports, so that nothing
@@ -19,7 +19,6 @@ import subprocess
 import sys
 import threading
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from typing import Literal, Protocol
 
 from harness.bench.board import Board
@@ -87,7 +86,7 @@ class Guard:
         self.on_guard = True
 
     def beat(self) -> None:
-        """The runner is alive. Does something every 50 ms at most. Raises BenchError, once, when it is lost."""
+        """The runner is alive; said every 50 ms at most. Raises BenchError once the guardian is lost."""
         now_ns = self._clock.now_ns()
         if now_ns < self._next_ns:
             return
@@ -176,17 +175,21 @@ class Guard:
 def _start(command: Sequence[str], way: Way) -> tuple[subprocess.Popen[str], _Channel]:
     """The process in a session of its own, so that what ends the runner from a terminal does not reach it."""
     own = {"creationflags": 0x200} if sys.platform == "win32" else {"start_new_session": True}
-    ours, theirs = socket.socketpair() if way == "shared" else (None, subprocess.PIPE)
+    ours, theirs = socket.socketpair() if way == "shared" else (None, None)
     try:
         process = subprocess.Popen(  # noqa: S603 - this very program
-            command, stdin=theirs, stdout=subprocess.PIPE, encoding="utf-8", **own
+            command,
+            stdin=subprocess.PIPE if theirs is None else theirs.fileno(),
+            stdout=subprocess.PIPE,
+            encoding="utf-8",
+            **own,
         )
     except OSError as error:
         if ours is not None:
             ours.close()
         raise BenchError(f"the guardian did not start: {error}; nothing was switched on") from error
     finally:
-        if isinstance(theirs, socket.socket):
+        if theirs is not None:
             theirs.close()
     channel = ours if ours is not None else process.stdin
     assert channel is not None
@@ -201,5 +204,3 @@ def _send(channel: _Channel, data: bytes, descriptors: Sequence[int]) -> None:
         return
     while data:
         data = data[os.write(channel.fileno(), data) :]
-
-

@@ -1,4 +1,4 @@
-"""What the guardian must know before anything moves: the boards and their safe states, where and when to write.
+"""What the guardian must know before anything moves: boards, their safe states, where and when to write.
 
 It goes over the control channel as one line of JSON with a version. Both ends are the same program, so every
 key must be there and no other.
@@ -30,7 +30,8 @@ SIMULATED_S = 30.0
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """`deadline_s`: silence that counts as death, once armed. `patience_s`: how long to keep trying if the
-    runner dies before that. `folder` of the run, `start_ns` of its journal, `identity` what it is a run of."""
+    runner dies before that. `folder` of the run, `start_ns` of its journal, `identity`: what it is a run of.
+    """
 
     boards: tuple[BoardSpec, ...]
     contactor: SpecialChannel | None

@@ -77,7 +77,7 @@ def _pidfd(pid: int) -> int | None:
 
 @dataclass(slots=True)
 class Watch:
-    """`heard` gives what a reader takes from the channel; `answer` tells the runner that this one is alive."""
+    """`heard` gives what a reader takes from the channel; `answer` tells the runner that it is heard."""
 
     heard: queue.Queue[Heard]
     clock: Clock

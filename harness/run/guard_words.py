@@ -1,4 +1,4 @@
-"""What runner and guardian say to each other: single bytes for what is said often, lines of JSON for the rest.
+"""What runner and guardian say to each other: single bytes for what is said often, else lines of JSON.
 
 From the runner: first the plan as one line, then in any order
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from harness.bench.board import Board, Stamp
@@ -150,7 +151,7 @@ class Rig:
         report()
         for name, outputs, stamp in written:
             self._written(name, outputs, stamp)
-        unproved = [name for name, board in self.fittings.boards.items() if not _proved_off(board)]
+        unproved = [name for name, board in self.fittings.boards.items() if not self._proved_off(board)]
         present = self._supply_still_present()
         if present:
             troubles.append("the supply still reads present: a welded contactor?")
@@ -180,6 +181,7 @@ class Rig:
             except BenchError as error:
                 troubles.append(str(error))
         for board in boards:
+            self._alive()
             try:
                 written.append((board.name, {"all outputs": False}, board.make_safe()))
             except BenchError as error:
@@ -277,9 +279,14 @@ class Rig:
             )
         )
 
+    def _proved_off(self, board: Board) -> bool:
+        self._alive()
+        try:
+            return board.read_back() == board.spec.safe_image
+        except BenchError:
+            return False
 
-def _proved_off(board: Board) -> bool:
-    try:
-        return board.read_back() == board.spec.safe_image
-    except BenchError:
-        return False
+    def _alive(self) -> None:
+        """A beat while making safe, which nothing may end, not even a guardian that is lost."""
+        with suppress(BenchError):
+            self.fittings.beat()
