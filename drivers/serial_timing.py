@@ -16,7 +16,7 @@ _FIXED_INSIDE_NS, _FIXED_BETWEEN_NS = 750_000, 1_750_000
 
 
 def character_bits(byte: int, parity: str) -> tuple[int, ...]:
-    """A character as it is sent: start bit, data from the lowest bit, parity or a second stop bit, stop bit."""
+    """A character as sent: start bit, data from the lowest bit, parity or a second stop bit, stop bit."""
     data = tuple(byte >> place & 1 for place in range(8))
     odd = sum(data) % 2
     return (0, *data, {"even": odd, "odd": 1 - odd, "none": 1}[parity], 1)

@@ -63,11 +63,10 @@ def test_every_character_of_an_answer_has_its_time(baud: int, turnaround_ns: int
         assert at_ns / MS == pytest.approx(wanted_ms, abs=1e-4)
 
 
-def silence_after(first: int, silence_ns: int, *, second: bytes | None = None, baud: int = 19200) -> bytes:
-    """What is answered to a poll whose last bytes (or another frame) come `silence_ns` after the first ones."""
+def after_a_hole(first: int, silence_ns: int, baud: int) -> bytes:
+    """What is answered to a poll whose first characters are followed by a silence."""
     timing = serial_timing(baud)
-    head = POLL[:first]
-    tail = POLL[first:] if second is None else second
+    head, tail = POLL[:first], POLL[first:]
     end_ns = len(head) * timing.character_ns
     return joined(play(PacedRtu(bus()[0].answer, timing), [(0, head), (end_ns + silence_ns, tail)]))
 
@@ -76,8 +75,8 @@ def silence_after(first: int, silence_ns: int, *, second: bytes | None = None, b
 @pytest.mark.parametrize("first", [1, 4, 7])
 def test_a_hole_of_t15_is_the_longest(first: int, baud: int) -> None:
     inside_ns = serial_timing(baud).inside_ns
-    assert silence_after(first, inside_ns, baud=baud) == ANSWER
-    assert silence_after(first, inside_ns + 1, baud=baud) == b""
+    assert after_a_hole(first, inside_ns, baud) == ANSWER
+    assert after_a_hole(first, inside_ns + 1, baud) == b""
 
 
 @pytest.mark.parametrize("baud", [9600, 19200, 115200])
