@@ -18,6 +18,7 @@ from harness.cli.server import served
 from harness.clock import Clock, RealClock, VirtualClock
 from harness.errors import BenchUnsafe, UsageError
 from harness.panel.parts import Panel
+from harness.run.bench_lock import UNLOCKED, BenchLock, held
 from harness.run.hands import SimulatedHands
 
 SIMULATED = "simulated"
@@ -33,15 +34,17 @@ class Wanted:
     faults: tuple[str, ...]
     seed: int
     trace: str | None
+    sequence: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Ready:
-    """Boards made, not yet open, and the clock they are stamped with."""
+    """Boards made, not yet open, the clock they are stamped with, and the lock that keeps others off."""
 
     bench: Bench
     boards: dict[str, Board]
     clock: Clock
+    lock: BenchLock = UNLOCKED
 
 
 def check_wanted(bench: Bench, wanted: Wanted, panel_serial: str) -> None:
@@ -67,7 +70,7 @@ def wholly_simulated(bench: Bench) -> bool:
 
 @contextmanager
 def made_ready(panel: Panel, bench: Bench, wanted: Wanted) -> Iterator[Ready]:
-    """The boards of the run. Servers and trace files end with it; who opens the boards closes them."""
+    """The boards of the run. Servers, trace files and locks end with it; who opens the boards closes them."""
     with ExitStack() as stack:
         if wanted.virtual:
             yield _virtual(panel, bench, wanted)
@@ -76,14 +79,16 @@ def made_ready(panel: Panel, bench: Bench, wanted: Wanted) -> Iterator[Ready]:
             address = stack.enter_context(
                 served(wanted.panel_path, wanted.bench_path, wanted.faults, wanted.seed)
             )
-            bench = wire_specs(bench, panel, *address)
+            bench, lock = wire_specs(bench, panel, *address), UNLOCKED  # a server that nobody else knows
+        else:
+            lock = stack.enter_context(held(bench, wanted.sequence, RealClock()))
         clock = RealClock()
         boards = {spec.name: make_board(spec, clock) for spec in bench.boards}
         if wanted.trace:
             stream = stack.enter_context(_open_trace(wanted.trace))
             for name, board in boards.items():
                 board.trace = trace_to(stream, name)
-        yield Ready(bench, boards, clock)
+        yield Ready(bench, boards, clock, lock)
 
 
 def _virtual(panel: Panel, bench: Bench, wanted: Wanted) -> Ready:
@@ -118,7 +123,7 @@ def identified(ready: Ready, panel: Panel) -> tuple[Ready, dict[str, Identity]]:
         boards[HAND] = make_board(spec, ready.clock)
         boards[HAND].open()
         identities[HAND] = boards[HAND].identify()
-    return Ready(bench, boards, ready.clock), identities
+    return replace(ready, bench=bench, boards=boards), identities
 
 
 def _refuse_false_claim(ready: Ready, identities: dict[str, Identity]) -> None:

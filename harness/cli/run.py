@@ -54,7 +54,13 @@ def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
     """Run the sequence. Exit status by verdict; usage and file errors before anything moves."""
     loaded = load_checked(args.sequence, args.bench)
     wanted = Wanted(
-        loaded.panel_path, loaded.bench_path, args.virtual_time, tuple(args.fault), args.seed, args.trace
+        loaded.panel_path,
+        loaded.bench_path,
+        args.virtual_time,
+        tuple(args.fault),
+        args.seed,
+        args.trace,
+        Path(loaded.path).name,
     )
     check_wanted(loaded.bench, wanted, args.panel_serial)
     apply_all(loaded.panel, wanted.faults)  # a name that the panel lacks is refused before anything starts
@@ -66,7 +72,7 @@ def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
         folder = new_run_folder(Path(args.logs), RealClock().wall(), Path(loaded.path).name.split(".")[0])
         _copy_files(loaded, folder)
         with _journal(loaded, ready, folder) as journal, make_screen(out, err, json=args.json) as screen:
-            guard.brief(ready.bench, journal, _identity(loaded))
+            guard.brief(ready, journal, _identity(loaded))
             job = Job(loaded, wanted, args, folder, journal, screen, guard, err)
             result = _guarded(job, ready)
     if args.json:
