@@ -125,3 +125,4 @@ class BenchShape(Model):
     emergency_stop: SpecialShape | None = None
     forbidden: tuple[dict[Tag, Position], ...] = ()
     longest_on: dict[Tag, SomeSeconds] = Field(default_factory=dict)
+    guardian: Literal["shared", "own"] = "shared"

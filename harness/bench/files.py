@@ -72,6 +72,7 @@ def _bench(shape: BenchShape) -> Bench:
         supply_present=_special(shape.supply.present),
         forbidden=tuple(dict(combination) for combination in shape.forbidden),
         longest_on_s=dict(shape.longest_on),
+        guardian=shape.guardian,
         simulated=shape.simulated or any(board.driver == SIMULATED for board in shape.boards.values()),
     )
 
