@@ -5,9 +5,10 @@ Attribute `reset_by` is written `reset by` in the file; the JSON schema for edit
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Discriminator, Field
+from pydantic import Tag as PydanticTag
 
 from harness.fields import (
     Amperes,
@@ -35,6 +36,21 @@ from harness.fields import (
 )
 from harness.models import Model
 from harness.panel.parts import Coil, RelayKind
+
+Way = dict[Tag, OnOff]
+
+
+def _some_ways(ways: tuple[Way, ...]) -> tuple[Way, ...]:
+    if not ways or not all(ways):
+        raise ValueError("a way to stop that names no relay or load; write for example [{Y1: off}, {Y2: on}]")
+    return ways
+
+
+Stopped = Annotated[
+    Annotated[Way, PydanticTag("one way")]
+    | Annotated[tuple[Way, ...], AfterValidator(_some_ways), PydanticTag("several ways")],
+    Discriminator(lambda value: "several ways" if isinstance(value, list | tuple) else "one way"),
+]
 
 
 class DiagramShape(Model):
@@ -138,8 +154,15 @@ class PanelShape(Model):
     resistors: dict[Tag, SomeOhms] = Field(default_factory=dict)
     diodes: dict[Tag, DiodeShape] = Field(default_factory=dict)
     wires: dict[Tag, tuple[Terminal, ...]]
-    stopped: dict[Tag, OnOff] = Field(default_factory=dict)
+    stopped: Stopped = Field(default_factory=dict)
     not_proved: tuple[Text, ...] = ()
+
+
+def ways_to_stop(shape: PanelShape) -> tuple[tuple[tuple[str | int, ...], Way], ...]:
+    """Each pattern that means stopped, with its key path in the file."""
+    if isinstance(shape.stopped, dict):
+        return ((("stopped",), shape.stopped),) if shape.stopped else ()
+    return tuple((("stopped", index), way) for index, way in enumerate(shape.stopped))
 
 
 def coil_of(terminals: tuple[str, str], shape: CoilShape | LoadShape) -> Coil:

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterator
 
 from harness.models import Problems
 from harness.panel.armature import decay_s, rise_s
-from harness.panel.file_shape import CoilShape, LoadShape, PanelShape, RelayShape, coil_of
+from harness.panel.file_shape import CoilShape, LoadShape, PanelShape, RelayShape, coil_of, ways_to_stop
 from harness.source import KeyPath
 from harness.units import TIME, VOLTAGE, show
 from harness.wording import either, listed, quoted
@@ -213,7 +213,8 @@ def _check_loads(shape: PanelShape, problems: Problems) -> None:
 
 def _check_stopped(shape: PanelShape, problems: Problems, broken: Collection[str]) -> None:
     outputs = dict.fromkeys([*shape.relays, *shape.loads])
-    for tag in shape.stopped:
-        if tag not in outputs and tag not in broken:
-            hint = problems.hint(tag, outputs, lambda: f"; outputs are {listed(outputs)}")
-            problems.add(("stopped", tag), f"no relay or load has the tag {tag}{hint}", key=True)
+    for path, way in ways_to_stop(shape):
+        for tag in way:
+            if tag not in outputs and tag not in broken:
+                hint = problems.hint(tag, outputs, lambda: f"; outputs are {listed(outputs)}")
+                problems.add((*path, tag), f"no relay or load has the tag {tag}{hint}", key=True)

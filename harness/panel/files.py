@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from harness.models import Problems, attempt, rest_of
-from harness.panel.file_shape import DeviceShape, LoadShape, PanelShape, RelayShape, coil_of
+from harness.panel.file_shape import DeviceShape, LoadShape, PanelShape, RelayShape, coil_of, ways_to_stop
 from harness.panel.file_values import check_values
 from harness.panel.file_wiring import check_wiring
 from harness.panel.parts import (
@@ -125,7 +125,7 @@ def _panel(shape: PanelShape) -> Panel:
             for tag, diode in shape.diodes.items()
         ),
         wires=tuple(Wire(tag=tag, terminals=terminals) for tag, terminals in shape.wires.items()),
-        stopped={tag: state == "on" for tag, state in shape.stopped.items()},
+        stopped=tuple({tag: state == "on" for tag, state in way.items()} for _, way in ways_to_stop(shape)),
         not_proved=shape.not_proved,
     )
 

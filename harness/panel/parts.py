@@ -7,7 +7,7 @@ circuit is solved by `harness.panel.network`; this module imports neither.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 Terminal = str
@@ -185,8 +185,7 @@ class Diagram:
 class Panel:
     """The circuit of one wiring diagram at one revision. Tags are unique over all parts.
 
-    `neighbours` is derived from terminal strips: pairs of terminals that a loose strand or a slipped
-    screwdriver can bridge.
+    `stopped` holds the patterns of states that mean "the engine is stopped"; any one of them is a stop.
     """
 
     tag: str
@@ -200,7 +199,7 @@ class Panel:
     resistors: tuple[Resistor, ...] = ()
     diodes: tuple[Diode, ...] = ()
     wires: tuple[Wire, ...] = ()
-    stopped: dict[str, bool] = field(default_factory=dict)
+    stopped: tuple[dict[str, bool], ...] = ()
     not_proved: tuple[str, ...] = ()
 
     @property

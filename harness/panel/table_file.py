@@ -8,9 +8,9 @@ missing are not stated. The first line may name the panel: `# panel: th-p1.panel
 Stop rows. A row whose `stop from` names another row is a stop row: it proves the stop from that running row.
 `after` names the row whose states show once the demand is released; left empty it is the running row. Only
 the states of the `after` row are used: positions are the running row's again. When the panel says what
-`stopped` means, every row that states all of it must fill `stop from` with the name of its running row, or
-with the word `none`, which says that the row is stopped without having been running (idle before the start,
-for example); and a stop row must state all of it.
+`stopped` means, every row that states all of it (of one way, where there are several) must fill `stop from`
+with the name of its running row, or with the word `none`, which says that the row is stopped without having
+been running (idle before the start, for example); and a stop row must state all of it.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from pathlib import Path
 
 from harness.errors import FileError, Problem
 from harness.panel.parts import Panel
+from harness.panel.stop_patterns import rules_out_stop, shows_stop, stop_words
 from harness.panel.table_cells import Cell, read_records
 from harness.source import decode, read_bytes, refuse
 from harness.wording import either, nearest, quoted
@@ -67,11 +68,6 @@ class TruthTable:
         return next((row for row in self.rows if row.positions == positions), None)
 
 
-def states_differ(states: Mapping[str, bool], pattern: Mapping[str, bool]) -> bool:
-    """Whether `states` states something that rules a pattern out."""
-    return any(states.get(tag, on) is not on for tag, on in pattern.items())
-
-
 @dataclass(frozen=True, slots=True)
 class _Entry:
     """A row with the cells it was read from, by column."""
@@ -95,16 +91,6 @@ def load_table(path: Path, panel: Panel) -> TruthTable:
 def read_table(text: str, name: str, panel: Panel) -> TruthTable:
     """Read CSV text; `name` stands for the file in messages. Raises FileError."""
     return _Reader(name, panel).read(text)
-
-
-def states_words(states: Mapping[str, bool]) -> str:
-    """`Y4 on and Y1 off`: states as a person says them."""
-    return " and ".join(f"{tag} {'on' if on else 'off'}" for tag, on in states.items())
-
-
-def states_match(states: Mapping[str, bool], pattern: Mapping[str, bool]) -> bool:
-    """Whether `states` states everything that a pattern, not empty, asks for."""
-    return bool(pattern) and all(states.get(tag) is on for tag, on in pattern.items())
 
 
 class _Reader:
@@ -267,14 +253,14 @@ class _Stops:
         stated = entry.cells["stop from"].text if "stop from" in entry.cells else ""
         if not row.stop_from:
             problems = self._after_without_stop(entry)
-            if states_match(row.states, self._stopped) and stated != NO_RUNNING_STATE:
+            if shows_stop(row.states, self._stopped) and stated != NO_RUNNING_STATE:
                 place = entry.cells.get("stop from", entry.cells["row"])
                 problems.append(place.problem(self._name, self._without_running(row)))
             return problems
         messages = {"stop from": self._wrong_running(row), "after": self._unknown(row.after)}
-        if self._stopped and not states_match(row.states, self._stopped):
+        if self._stopped and not shows_stop(row.states, self._stopped):
             messages["row"] = (
-                f"a stop row that does not state the stop; stopped means {states_words(self._stopped)}"
+                f"a stop row that does not state the stop; stopped means {stop_words(self._stopped)}"
             )
         if row.after == row.stop_from:
             del messages["after"]
@@ -287,7 +273,7 @@ class _Stops:
         return [entry.cells["after"].problem(self._name, message)]
 
     def _without_running(self, row: TableRow) -> str:
-        stopped = states_words(self._stopped)
+        stopped = stop_words(self._stopped)
         return (
             f"row {quoted(row.name)} is stopped ({stopped}): a stop row without its running state; "
             f"put the running row's name in 'stop from', or '{NO_RUNNING_STATE}' if nothing ran before"
@@ -306,7 +292,7 @@ class _Stops:
         shown = f"row {quoted(running.name)}"
         if running.stop_from:
             return f"{shown} is a stop row itself; name a row of a running state"
-        if self._stopped and not states_differ(running.states, self._stopped):
+        if self._stopped and not rules_out_stop(running.states, self._stopped):
             return f"{shown} states nothing that differs from stopped; name a row of a running state"
         if running.positions == row.positions:
             return f"{shown} has the same positions, so there is no demand; expected another position"

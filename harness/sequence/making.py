@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from harness.panel.parts import Panel
-from harness.panel.table_file import TableRow, states_differ, states_match, states_words
+from harness.panel.stop_patterns import rules_out_stop, shows_stop, stop_words
+from harness.panel.table_file import TableRow
 from harness.sequence.expected import Expected, Found, position_words
 from harness.sequence.file_shape import (
     CycleShape,
@@ -183,13 +184,13 @@ class Maker:
     def _refuse_unproved_stop(self, found: Found, at: At) -> None:
         """A stop that is looked up counts only from a running state, which the step before has to show."""
         stopped, before = self._panel.stopped, self._left.states
-        if before is None or not states_match(found.states, stopped):
+        if before is None or not shows_stop(found.states, stopped):
             return
         said_by_hand = found.row is not None and not found.row.stop_from
-        if not said_by_hand and not states_differ(before, stopped):
+        if not said_by_hand and not rules_out_stop(before, stopped):
             raise self._wrong(
                 at.key("set"),
-                f"a stop ({states_words(stopped)}) that the step before does not show running; write it as "
+                f"a stop ({stop_words(stopped)}) that the step before does not show running; write it as "
                 "'stop: {from: ..., demand: ...}', or state what is expected here",
             )
 

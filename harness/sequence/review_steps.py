@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.errors import Problem
-from harness.panel.table_file import states_differ, states_match, states_words
+from harness.panel.stop_patterns import rules_out_stop, shows_stop, states_differ, states_words, stop_words
 from harness.sequence.files import LoadedSequence
 from harness.sequence.reached import positions_reached
 from harness.sequence.steps import CycleStep, States, Step, StopStep, TimeStep
@@ -65,7 +65,7 @@ def _held(step: Step) -> tuple[tuple[States, float], ...]:
 
 
 def stops(loaded: LoadedSequence) -> Iterator[Problem]:
-    """A stop step starts from a state that is not stopped, and ends in all that `stopped` means."""
+    """A stop step starts from a state that is not stopped, and ends in all of one way to stop."""
     stopped = loaded.panel.stopped
     for step in loaded.sequence.steps:
         if not isinstance(step, StopStep):
@@ -75,14 +75,12 @@ def stops(loaded: LoadedSequence) -> Iterator[Problem]:
                 message = f"the running state shows all of the stop already ({states_words(step.stopped)}), "
                 yield loaded.source.problem(step.path, message + "so no stop is proved")
             continue
-        if not states_match(step.stopped, stopped):
-            message = f"expects {states_words(step.stopped)}; stopped means {states_words(stopped)}"
+        if not shows_stop(step.stopped, stopped):
+            message = f"expects {states_words(step.stopped)}; stopped means {stop_words(stopped)}"
             yield loaded.source.problem(step.path, message)
-        if not states_differ(step.running_states, stopped):
+        if not rules_out_stop(step.running_states, stopped):
             message = f"the running state ({states_words(step.running_states)}) does not differ from stopped "
-            yield loaded.source.problem(
-                step.path, message + f"({states_words(stopped)}), so no stop is proved"
-            )
+            yield loaded.source.problem(step.path, message + f"({stop_words(stopped)}), so no stop is proved")
 
 
 def approval(loaded: LoadedSequence) -> Iterator[Problem]:

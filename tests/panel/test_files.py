@@ -110,7 +110,7 @@ def test_a_good_panel_becomes_its_parts() -> None:
     )
     assert panel.wires[2] == Wire(tag="W3", terminals=("S1:14", "X1:7", "K1:21"))
     assert (panel.tag, panel.title, panel.earth) == ("TH-T1", "Panel of every part", "PE")
-    assert (panel.stopped, panel.not_proved) == ({"Y4": True, "K1": False}, ("The governor's own part",))
+    assert (panel.stopped, panel.not_proved) == (({"Y4": True, "K1": False},), ("The governor's own part",))
 
 
 def test_the_smallest_panel() -> None:

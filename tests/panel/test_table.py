@@ -22,7 +22,7 @@ def start_stop() -> Panel:
     circuit.contact("K1'", "L+", "y2")
     circuit.load("Y1", "y1")
     circuit.load("Y2", "y2")
-    return circuit.panel(stopped={"Y1": False, "Y2": True})
+    return circuit.panel(stopped=({"Y1": False, "Y2": True},))
 
 
 HEAD = "row,S0,S1,K1,Y1,Y2,stop from,after,note\n"

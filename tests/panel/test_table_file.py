@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 
 from harness.errors import FileError
 from harness.panel.parts import Coil, Device, DeviceContact, Diagram, Load, Panel, Relay, Span, Supply
+from harness.panel.stop_patterns import states_match
 from harness.panel.table_cells import read_records
-from harness.panel.table_file import load_table, panel_named_in, read_table, states_match
+from harness.panel.table_file import load_table, panel_named_in, read_table
 
 
 def coil(tag: str, a: str, b: str) -> Coil:
@@ -41,7 +42,7 @@ PANEL = Panel(
         ),
     ),
     loads=(Load(tag="Y1", coil=coil("Y1", "1", "2")), Load(tag="Y4", coil=coil("Y4", "1", "2"))),
-    stopped={"Y4": True, "Y1": False},
+    stopped=({"Y4": True, "Y1": False},),
 )
 
 GOOD = """# panel: xp-1.panel.yaml

@@ -509,6 +509,33 @@ def test_stops_that_prove_no_stop(tmp_path: Path, states: str, message: str, wit
     assert reviewed(write_files(tmp_path, text, head="", panel=without)) == said
 
 
+TWO_WAYS = changed(PANEL, ("stopped: {Y4: on, Y1: off}\n", "stopped: [{Y1: off}, {Y4: on}]\n"))
+
+
+@pytest.mark.parametrize(
+    ("states", "message"),
+    [
+        pytest.param("stopped: {Y4: on}", "", id="the second way"),
+        pytest.param("stopped: {Y1: off}", "", id="the first way"),
+        pytest.param("stopped: {K1: off}", "expects K1 off; stopped means Y1 off, or Y4 on", id="neither"),
+        pytest.param(
+            "running: {Y1: on}",
+            "the running state (Y1 on) does not differ from stopped (Y1 off, or Y4 on), so no stop is proved",
+            id="silent on one way",
+        ),
+    ],
+)
+def test_stops_of_a_panel_with_two_ways_to_stop(tmp_path: Path, states: str, message: str) -> None:
+    text, place = marked(f"{HEAD}steps:\n  - {M}stop: {{from: notch 1, demand: {{S1: pressed}}, {states}}}\n")
+    table = TABLE.replace("idle,,,,off,off,off,\n", "idle,,,,off,off,off,none\n")
+    table = table.replace("F1 open,,,open,off,off,off,", "F1 open,,,open,off,off,off,notch 1")
+    table = table.replace(
+        "button at idle,pressed,,,off,off,on,idle", "button at idle,pressed,,,off,off,on,none"
+    )
+    said = [f"xs-1.sequence.yaml:{place}: {message}"] if message else []
+    assert reviewed(write_files(tmp_path, text, head="", panel=TWO_WAYS, table=table)) == said
+
+
 def checked(*paths: Path) -> list[str]:
     return [str(problem).replace(f"{paths[0].parent}/", "") for problem in check_files(paths)]
 
