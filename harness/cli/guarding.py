@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from harness.bench.board import Board
@@ -14,7 +14,7 @@ from harness.cli.output import program_version
 from harness.clock import RealClock
 from harness.record.journal import Journal
 from harness.run.events import Event, MadeSafe
-from harness.run.guard import Guard
+from harness.run.guard import Guard, Way
 from harness.run.guard_plan import EPHEMERAL_S, SIMULATED_S, UNARMED_S, Plan, deadline_s, guarded_specs
 from harness.run.rig import no_beat
 from harness.run.stopping import quietly
@@ -26,17 +26,26 @@ class Guarding:
     `ephemeral`: the panel is served by the runner's own child, which ends with it.
     """
 
-    def __init__(self, guard: Guard | None, *, ephemeral: bool) -> None:
-        self._guard = guard
+    def __init__(self, way: Way, *, wanted: bool, ephemeral: bool) -> None:
+        """Where a server has to start too, the guardian starts beside it; else once the bench is locked."""
+        self._guard = Guard(guardian_command(), way, RealClock()) if wanted and ephemeral else None
+        self._wanted = wanted
         self._ephemeral = ephemeral
         self._boards: tuple[Board, ...] = ()
-        self._unsafe = False
-        self.beat = no_beat if guard is None else guard.beat
 
-    def brief(self, bench: Bench, journal: Journal, identity: dict[str, str]) -> None:
-        """Tell it the bench, so that it gets ready while the boards are opened."""
-        if self._guard is None:
+    @property
+    def beat(self) -> Callable[[], None]:
+        """What tells it that the run is alive."""
+        return no_beat if self._guard is None else self._guard.beat
+
+    def brief(self, ready: Ready, journal: Journal, identity: dict[str, str]) -> None:
+        """Tell it the bench, so that it gets ready while the boards are opened. Raises BenchError."""
+        if not self._wanted:
             return
+        bench = ready.bench
+        if self._guard is None:
+            kept = ready.lock.descriptors
+            self._guard = Guard(guardian_command(), bench.guardian, ready.clock, kept)
         plan = Plan(
             boards=guarded_specs(bench),
             contactor=bench.contactor,
@@ -79,8 +88,7 @@ class Guarding:
 @contextmanager
 def guarding(bench: Bench, *, virtual: bool) -> Iterator[Guarding]:
     """A guardian that starts up while the caller goes on. Raises BenchError."""
-    guard = None if virtual else Guard(guardian_command(), bench.guardian, RealClock())
-    kept = Guarding(guard, ephemeral=wholly_simulated(bench))
+    kept = Guarding(bench.guardian, wanted=not virtual, ephemeral=wholly_simulated(bench))
     try:
         yield kept
     finally:

@@ -19,7 +19,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Mapping, Sequence
-from typing import Literal, Protocol
+from typing import Any, Literal, Protocol
 
 from harness.bench.board import Board
 from harness.clock import NS, Clock
@@ -51,8 +51,8 @@ class Guard:
     `on_guard` is False until `arm`; from then on `end` needs to know whether the bench is safe.
     """
 
-    def __init__(self, command: Sequence[str], way: Way, clock: Clock) -> None:
-        """Start the process. Raises BenchError."""
+    def __init__(self, command: Sequence[str], way: Way, clock: Clock, kept: Sequence[int] = ()) -> None:
+        """Start the process. `kept`: open files that it holds too, the bench's locks. Raises BenchError."""
         self.way: Way = "own" if way == "shared" and not can_share() else way
         self.on_guard = False
         self._clock = clock
@@ -64,7 +64,7 @@ class Guard:
         self._ready = threading.Event()
         self._gone = False
         self._reason = ""
-        self._process, self._channel = _start([*command, self.way], self.way)
+        self._process, self._channel = _start([*command, self.way], self.way, kept)
         self._ear = threading.Thread(target=self._listen, daemon=True)
         self._ear.start()
 
@@ -172,9 +172,11 @@ class Guard:
         self._ready.set()
 
 
-def _start(command: Sequence[str], way: Way) -> tuple[subprocess.Popen[str], _Channel]:
+def _start(command: Sequence[str], way: Way, kept: Sequence[int]) -> tuple[subprocess.Popen[str], _Channel]:
     """The process in a session of its own, so that what ends the runner from a terminal does not reach it."""
-    own = {"creationflags": 0x200} if sys.platform == "win32" else {"start_new_session": True}
+    own: dict[str, Any] = {"start_new_session": True, "pass_fds": tuple(kept)}
+    if sys.platform == "win32":
+        own = {"creationflags": 0x200}
     ours, theirs = socket.socketpair() if way == "shared" else (None, None)
     try:
         process = subprocess.Popen(  # noqa: S603 - this very program
