@@ -14,6 +14,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import socket
 import sys
 import tempfile
@@ -30,6 +31,7 @@ from harness.errors import BenchError
 _FOLDER = "panelproof-benches"
 _LONGEST_WORDS = 300
 _LOCKED_BYTE = 4096  # where Windows locks, which keeps others from reading what is locked
+_FLAGS = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 _DEFAULTS = {"port": 502, "unit": 1}  # of boards behind a host, if the bench file leaves them out
 
 
@@ -129,9 +131,19 @@ def _locked(folder: Path, address: str, what: str, words: str) -> Iterator[int]:
             os.write(file, words.encode("utf-8", "replace")[:_LONGEST_WORDS])
         yield file
     finally:
-        with suppress(OSError):  # not ours, or still open as Windows sees it; it then locks nothing
-            path.unlink()
         os.close(file)
+        _tidy(path)
+
+
+def _tidy(path: Path) -> None:
+    """Take the file away unless somebody, a guardian for one, still holds it. Left over it locks nothing."""
+    with suppress(OSError):
+        file = os.open(path, _FLAGS)
+        try:
+            if _lock(file) and _is_still(path, file):
+                path.unlink()
+        finally:
+            os.close(file)
 
 
 def _taken(path: Path, what: str) -> int:
@@ -148,21 +160,33 @@ def _taken(path: Path, what: str) -> int:
         if not _lock(file):
             words = _words(file)
             os.close(file)
-            raise BenchInUse(f"{what} is in use by another run{words}; wait for it or end it")
+            raise BenchInUse(f"{what} is in use by another run{words}; {_advice(words)}")
         if _is_still(path, file):
             return file
         os.close(file)
 
 
+def _advice(words: str) -> str:
+    """What to do: a holder that is dead has left a guardian behind, which lets go once the bench is safe."""
+    number = re.match(r" \(pid (\d+),", words)
+    if number is not None and sys.platform != "win32":
+        try:
+            os.kill(int(number[1]), 0)
+        except ProcessLookupError:
+            return "it is dead, and its guardian is still making the bench safe: see to the bench"
+        except (OSError, OverflowError):
+            pass  # somebody else's, so alive
+    return "wait for it or end it"
+
+
 def _opened(path: Path) -> int:
     """Open or make it, for every user. Opening and making are apart, because a system may refuse to make
     what another user has made already (fs.protected_regular, sysctl of Linux)."""
-    flags = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
     while True:
         with suppress(FileNotFoundError):
-            return os.open(path, flags)
+            return os.open(path, _FLAGS)
         with suppress(FileExistsError):
-            file = os.open(path, flags | os.O_CREAT | os.O_EXCL, 0o666)
+            file = os.open(path, _FLAGS | os.O_CREAT | os.O_EXCL, 0o666)
             if hasattr(os, "fchmod"):
                 os.fchmod(file, 0o666)
             return file
