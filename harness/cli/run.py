@@ -19,7 +19,7 @@ from harness.cli.output import print_json, program_version
 from harness.cli.result import as_json, summary
 from harness.cli.screen import Screen, make_screen
 from harness.clock import RealClock
-from harness.errors import BenchError, UsageError
+from harness.errors import BenchError, RecordError, UsageError
 from harness.measure.reading import Verdict
 from harness.panel.faults import apply_all
 from harness.record.journal import Journal, new_run_folder
@@ -106,7 +106,13 @@ def _journal(loaded: LoadedSequence, ready: Ready, folder: Path) -> Journal:
 def _copy_files(loaded: LoadedSequence, folder: Path) -> None:
     for number, path in enumerate(loaded.paths):
         target = folder / path.name
-        shutil.copyfile(path, target if not target.exists() else folder / f"{number}-{path.name}")
+        try:
+            shutil.copyfile(path, target if not target.exists() else folder / f"{number}-{path.name}")
+        except OSError as error:
+            raise RecordError(
+                f"{target}: cannot copy {path.name} into the record: {error.strerror or error}; "
+                "free space or rights there, or choose --logs DIR"
+            ) from error
 
 
 def _guarded(job: Job, ready: Ready) -> Result:
@@ -131,18 +137,29 @@ def _recorded(job: Job, ready: Ready) -> Result:
             stack.callback(board.close)
         try:
             result = _on_bench(job, ready, sink, origin, stack)
-        except BenchError as error:
+        except (BenchError, RecordError) as error:
             result = Result(simulated=ready.bench.simulated, error=str(error))
             _say_broken(result, error, sink, origin.down_us(ready.clock.now_ns()))
         except BaseException as ending:
             verdict = max([Verdict.INCONCLUSIVE, *(engine.result.verdict for engine in job.engines)])
             if isinstance(ending, Exception) and not isinstance(ending, UsageError):
                 verdict = Verdict.ERROR
-            job.journal.seal(verdict=str(verdict), at_ns=ready.clock.now_ns())
+            unsealed = _sealed(job, verdict, ready)
             print(f"{str(verdict).upper()}  ended before its end. Record: {job.folder}", file=job.err)
+            if unsealed:
+                print(unsealed, file=job.err)
             raise
-    job.journal.seal(verdict=str(result.verdict), at_ns=ready.clock.now_ns())
+    result.error = result.error or _sealed(job, result.verdict, ready)
     return result
+
+
+def _sealed(job: Job, verdict: Verdict, ready: Ready) -> str:
+    """Seal the record; returns what kept it from that: a run without its record proves nothing."""
+    try:
+        job.journal.seal(verdict=str(verdict), at_ns=ready.clock.now_ns())
+    except RecordError as error:
+        return str(error)
+    return ""
 
 
 def _on_bench(
@@ -201,7 +218,9 @@ def _started(job: Job, simulated: bool) -> RunStarted:
     )
 
 
-def _say_broken(result: Result, error: BenchError, sink: Callable[[Event], None], at_us: int) -> None:
+def _say_broken(
+    result: Result, error: BenchError | RecordError, sink: Callable[[Event], None], at_us: int
+) -> None:
     sink(Broken(at_us=at_us, error=type(error).__name__, text=str(error)))
     sink(MadeSafe(at_us=at_us, proved=False, text="nothing was switched on; the panel's supply stayed off"))
     sink(

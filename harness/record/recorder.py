@@ -13,6 +13,7 @@ from enum import Enum
 from functools import cache
 from typing import Any
 
+from harness.errors import RecordError
 from harness.record.canonical import canonical
 from harness.record.journal import Journal
 from harness.run.events import Event
@@ -20,22 +21,31 @@ from harness.run.events import Event
 
 class Recorder:
     """A sink for events that appends each to `journal`; after one of the kinds `sync_after` all are on the
-    disk. Events that are for the screen alone are left out."""
+    disk. Events that are for the screen alone are left out.
+
+    A journal that cannot be written is complained about once, which ends the run; what follows, the bench
+    being made safe above all, must not stumble over it again and is not recorded.
+    """
 
     def __init__(self, journal: Journal, sync_after: frozenset[str] = frozenset()) -> None:
         self._journal = journal
         self._sync_after = sync_after
+        self._failed = False
 
     def __call__(self, event: Event) -> None:
         """Raises ValueError for an event without canonical text, RecordError when it cannot be written."""
-        if not event.recorded:
+        if self._failed or not event.recorded:
             return
         kind = kind_of(type(event))
         data = to_data(event)
         del data["at_us"]  # it is the line's own
-        self._journal.append_at(kind, data, event.at_us)
-        if kind in self._sync_after:
-            self._journal.sync()
+        try:
+            self._journal.append_at(kind, data, event.at_us)
+            if kind in self._sync_after:
+                self._journal.sync()
+        except RecordError:
+            self._failed = True
+            raise
 
 
 def kind_of(event: type) -> str:

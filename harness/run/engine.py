@@ -104,7 +104,7 @@ class Engine:
         self._tripped = False
         self._carried: Carried = {}
         self._retried = 0
-        self._error: BenchError | None = None
+        self._error: BenchError | RecordError | None = None
         self.result = Result(simulated=rig.bench.simulated)
 
     @property
@@ -112,12 +112,14 @@ class Engine:
         return self._rig.fittings.sink
 
     def run(self) -> Result:
-        """Run it all. Bench errors end the run with verdict error; any other exception passes, bench safe."""
+        """Run it all. Errors of the bench or the record end the run with verdict error; any other exception
+        passes, bench safe."""
         try:
             self._run_steps()
         except BenchError as error:
             self._error = self._rig.sampler.clocks.reason(error)
-            self.result.error = str(self._error)
+        except RecordError as error:
+            self._error = error
         except NotSet as reason:
             self.result.note = f"not run: {reason}"
         except KeptOnTooLong as reason:
@@ -128,16 +130,17 @@ class Engine:
         return self.result
 
     def _end(self) -> None:
-        """Make safe, then report. A journal that fails just now complains once, after all is done."""
-        complaint: RecordError | None = None
+        """Make safe, then report. A journal that cannot be written complains once; then all is done again."""
         try:
-            self.result.unsafe = self._rig.make_safe(self._say_why)
+            self._end_now()
         except RecordError as error:
-            complaint = error
-            self.result.unsafe = self._rig.make_safe()
+            self._error = self._error or error
+            self._end_now()
+
+    def _end_now(self) -> None:
+        self.result.error = "" if self._error is None else str(self._error)
+        self.result.unsafe = self._rig.make_safe(self._say_why)
         self._finish()
-        if complaint is not None:
-            raise complaint
 
     def _run_steps(self) -> None:
         start.prove_off(self._rig)
