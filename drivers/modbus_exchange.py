@@ -69,7 +69,7 @@ Dial = Callable[[tuple[str, int], float], Connection]  # address and time-out, s
 class Exchange:
     """A connection to `host`:`port`. `where` names the board in messages: "board IO1 at 10.0.0.5:502".
 
-    `dial` makes the connection, for tests that have one in memory.
+    `dial` makes the connection in place of the system.
     """
 
     def __init__(
@@ -80,13 +80,13 @@ class Exchange:
         clock: Clock,
         trace: Trace | None = None,
         *,
-        dial: Dial = socket.create_connection,
+        dial: Dial | None = None,
     ) -> None:
         self._where = where
         self._address = (host, port)
         self._now = clock.now_ns
         self._trace = trace
-        self._dial = dial
+        self._dial: Dial = socket.create_connection if dial is None else dial
         self._socket: Connection | None = None
         self._send: Callable[[bytes], object]
         self._receive: Callable[[int], bytes]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Protocol, TypeVar, cast
 
 from harness.errors import BenchError
@@ -49,6 +50,12 @@ def take(
         _check_same(key, held.settings, settings)
         held.holders += 1
         return cast(Shared, held.thing)
+
+
+def port_key(port: str) -> str:
+    """One name for a port that has several, as /dev/serial/by-id has for /dev/ttyUSB0."""
+    path = Path(port)
+    return str(path.resolve()) if path.exists() else port
 
 
 def release(key: str, *, world: Hashable = None) -> None:

@@ -26,6 +26,8 @@ GROUP = "panelproof.boards"
 DRIVERS = {
     "simulated": "drivers.simulated:SimulatedBoard",
     "modbus-tcp": "drivers.modbus_tcp:ModbusTcpBoard",
+    "modbus-rtu": "drivers.modbus_rtu:ModbusRtuBoard",
+    "modbus-rtu-tcp": "drivers.modbus_rtu:ModbusRtuTcpBoard",
 }
 _SIMULATOR = "drivers.simulated:in_process"
 _SERVER = "drivers.serve"
@@ -73,6 +75,30 @@ def check_settings(name: str, settings: Mapping[str, SettingValue]) -> list[str]
         return [str(error)]
     check = getattr(board_class, "check_settings", None)
     return list(check(settings)) if check is not None else []
+
+
+def check_watchdog(name: str, settings: Mapping[str, SettingValue]) -> list[str]:
+    """Why a board with these settings cannot have a watchdog; empty when it can.
+
+    A driver that arms watchdogs answers through a static method `check_watchdog(settings) -> list[str]`.
+    """
+    try:
+        board_class: Any = open_board_class(name)
+    except BenchError:
+        return []  # told already where the driver is named
+    if board_class._do_arm_watchdog is Board._do_arm_watchdog:  # noqa: SLF001 - whether it is written
+        return [f"driver {name} cannot arm a watchdog; take 'watchdog' out, or use a board that has one"]
+    check = getattr(board_class, "check_watchdog", None)
+    return list(check(settings)) if check is not None else []
+
+
+def has_registers(name: str) -> bool:
+    """Whether a driver can read registers; True where it cannot be loaded, because that is told elsewhere."""
+    try:
+        board_class: Any = open_board_class(name)
+    except BenchError:
+        return True
+    return board_class._do_read_registers is not Board._do_read_registers  # type: ignore[no-any-return]  # noqa: SLF001
 
 
 def simulator() -> Simulator:

@@ -12,7 +12,7 @@ from serving import FaultyDevice, serving
 from drivers.modbus_tcp import ModbusTcpBoard
 from harness.bench.board import Identity
 from harness.bench.contract import check_board
-from harness.bench.parts import BoardSpec, SettingValue
+from harness.bench.parts import BoardSpec, SettingValue, Watchdog
 from harness.bench.registry import check_settings
 from harness.clock import RealClock
 from harness.errors import BenchError, BoardAbsent, BoardRefused
@@ -20,6 +20,13 @@ from harness.errors import BenchError, BoardAbsent, BoardRefused
 SPEC = BoardSpec(
     name="IO1", driver="modbus-tcp", settings={"host": "127.0.0.1"}, output_count=16, input_count=10
 )
+
+ALLOWED = (
+    "allowed: host, port, unit, first output, first input, most at once, watchdog register, watchdog clear"
+    " register, watchdog clear value, watchdog feed register, watchdog feed value, watchdog count,"
+    " identification"
+)
+WATCHDOG: dict[str, SettingValue] = {"host": "h", "watchdog register": "100", "watchdog count": "10 ms"}
 
 
 def board(port: int, **changes: object) -> ModbusTcpBoard:
@@ -34,6 +41,16 @@ def board(port: int, **changes: object) -> ModbusTcpBoard:
         {"host": "io1.example", "port": "1", "unit": "0", "first output": "65520", "first input": "0"},
         {"host": "10.0.0.5", "port": "65535", "unit": "255"},
         {"host": "10.0.0.5", "port": 502, "unit": 1},
+        {"host": "10.0.0.5", "most at once": "16", "identification": "no"},
+        {
+            "host": "10.0.0.5",
+            "watchdog register": "100",
+            "watchdog count": "10 ms",
+            "watchdog clear register": "101",
+            "watchdog clear value": "1",
+            "watchdog feed register": "102",
+            "watchdog feed value": "65535",
+        },
     ],
 )
 def test_settings_that_are_right(settings: dict[str, SettingValue]) -> None:
@@ -58,14 +75,35 @@ def test_settings_that_are_right(settings: dict[str, SettingValue]) -> None:
         ),
         (
             {"host": "h", "first ouput": "0"},
-            (
-                "no setting `first ouput`; allowed: host, port, unit, first output, first input;"
-                " did you mean `first output`?"
-            ),
+            f"no setting `first ouput`; {ALLOWED}; did you mean `first output`?",
+        ),
+        ({"host": "h", "baud": "9600"}, f"no setting `baud`; {ALLOWED}"),
+        ({"host": "h", "quiet": "50 ms"}, f"no setting `quiet`; {ALLOWED}; did you mean `unit`?"),
+        (
+            {"host": "h", "most at once": "0"},
+            "`most at once` is '0'; a whole number from 1 to 2000 is needed",
+        ),
+        ({"host": "h", "identification": "maybe"}, "`identification` is 'maybe'; yes or no is needed"),
+        (
+            {"host": "h", "watchdog register": "7"},
+            "`watchdog register` is given, but not `watchdog count`; give both or neither",
         ),
         (
-            {"host": "h", "baud": "9600"},
-            "no setting `baud`; allowed: host, port, unit, first output, first input",
+            {"host": "h", "watchdog feed register": "7", "watchdog feed value": "1"},
+            "`watchdog feed register` is given, but not `watchdog register`; give that too",
+        ),
+        (
+            WATCHDOG | {"watchdog clear register": "7"},
+            "`watchdog clear register` is given, but not `watchdog clear value`; give both or neither",
+        ),
+        (
+            WATCHDOG | {"watchdog count": "10"},
+            "`watchdog count`: '10' has no unit; expected a time such as '20 ms'",
+        ),
+        (WATCHDOG | {"watchdog count": "0 ms"}, "`watchdog count` is '0 ms'; a time above 0 is needed"),
+        (
+            WATCHDOG | {"watchdog register": "70000"},
+            "`watchdog register` is '70000'; a whole number from 0 to 65535 is needed",
         ),
     ],
 )
@@ -79,9 +117,15 @@ def test_settings_that_are_wrong(settings: dict[str, SettingValue], problem: str
 @pytest.mark.parametrize(
     ("changes", "problem"),
     [
-        ({"output_count": 1969}, "1969 outputs; 0 to 1968 can be moved in one transaction"),
-        ({"input_count": 2001}, "2001 inputs; 0 to 2000 can be moved in one transaction"),
-        ({"input_count": -1}, "-1 inputs; 0 to 2000 can be moved in one transaction"),
+        ({"input_count": -1}, "-1 inputs; 0 or more are needed"),
+        ({"output_count": 65537}, "65537 outputs from `first output` go beyond address 65535"),
+        (
+            {"watchdog": Watchdog(time_out_s=1.0, proof_output=0)},
+            (
+                "it has a watchdog, but its settings lack `watchdog register` and `watchdog count`;"
+                " take them from the board's manual"
+            ),
+        ),
         (
             {"settings": {"host": "h", "first output": 65521}},
             "16 outputs from `first output` go beyond address 65535",
