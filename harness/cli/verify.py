@@ -24,6 +24,8 @@ def do(args: argparse.Namespace, out: TextIO, _err: TextIO) -> int:
         print(f"{verification.path}: {_summary(verification)}", file=out)
         for problem in verification.problems:
             print(f"  {problem}", file=out)
+        if verification.guardian:
+            print(f"  {verification.guardian}", file=out)
     if any(verification.state == "interrupted" for verification in found):
         print(LIMITS, file=out)
     return exit_status(found)

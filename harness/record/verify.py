@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO, Literal
 
 from harness.record.chain import Chain
+from harness.record.guardian_log import guardian_line
 from harness.record.journal import LONGEST_LINE, NAME, run_files
 
 LIMITS = """\
@@ -37,6 +38,7 @@ class Verification:
     """What the record of one run shows. `path` as given; `lines`: complete lines; `problems`: a line each.
 
     `verdict` is that of the seal, `last_hash` the hash of the last line: both empty where there is none.
+    `guardian`: what the guardian did when the runner could not, by its own journal; empty if nothing.
     """
 
     path: str
@@ -45,6 +47,7 @@ class Verification:
     problems: tuple[str, ...]
     verdict: str = ""
     last_hash: str = ""
+    guardian: str = ""
 
     @property
     def ok(self) -> bool:
@@ -66,6 +69,7 @@ class Verification:
             "verdict": self.verdict,
             "last hash": self.last_hash,
             "problems": list(self.problems),
+            "guardian": self.guardian,
         }
 
 
@@ -79,7 +83,8 @@ def verify_run(path: Path) -> Verification:
             return Verification(str(path), "absent", 0, (problem,))
         with journal.open("rb") as file:
             chain = _read(file)
-        return _verification(path, chain, _compare(chain.sealed_files, folder))
+        found = _verification(path, chain, _compare(chain.sealed_files, folder))
+        return replace(found, guardian=guardian_line(folder))
     except OSError as error:
         problem = f"{error.filename or path}: cannot be read: {error.strerror or error}"
         return Verification(str(path), "unreadable", 0, (problem,))

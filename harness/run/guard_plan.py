@@ -23,7 +23,7 @@ EPHEMERAL_S = 0.25
 UNARMED_S = 5.0
 """How long to try when the runner died before it had switched anything."""
 
-SIMULATED_S = 30.0
+SIMULATED_S = 3.0
 """How long to try where every board has said that it is simulated: nothing real can be left on."""
 
 

@@ -591,5 +591,6 @@ def test_as_json(run: Path, tmp_path: Path) -> None:
         "verdict": "pass",
         "last hash": last_hash,
         "problems": [],
+        "guardian": "",
     }
     assert as_json([])["ok"] is False
