@@ -99,9 +99,10 @@ def _open(words: argparse.Namespace, where: str, clock: Clock) -> tuple[Line, st
         path = where[len(_PTY) + 1 :]
         line = PtyLine(clock, Path(path) if path else None)
         return line, line.place
-    from drivers.serial_port import SerialSettings, open_serial  # noqa: PLC0415
+    from drivers.serial_port import open_serial, serial_settings  # noqa: PLC0415
 
-    settings = SerialSettings(baud=words.baud or 19200, parity=words.parity or "even")
+    line = {"port": where, "baud": words.baud or 19200, "parity": words.parity or "even"}
+    settings = serial_settings(line)
     return open_serial(where, settings, clock), where
 
 
