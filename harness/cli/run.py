@@ -144,12 +144,13 @@ def _recorded(job: Job, ready: Ready) -> Result:
             verdict = max([Verdict.INCONCLUSIVE, *(engine.result.verdict for engine in job.engines)])
             if isinstance(ending, Exception) and not isinstance(ending, UsageError):
                 verdict = Verdict.ERROR
-            unsealed = _sealed(job, verdict, ready)
+            unsealed = "" if recorder.failed else _sealed(job, verdict, ready)
             print(f"{str(verdict).upper()}  ended before its end. Record: {job.folder}", file=job.err)
             if unsealed:
                 print(unsealed, file=job.err)
             raise
-    result.error = result.error or _sealed(job, result.verdict, ready)
+    unsealed = "" if recorder.failed else _sealed(job, result.verdict, ready)
+    result.error = "; ".join(filter(None, (result.error, unsealed)))
     return result
 
 

@@ -30,11 +30,11 @@ class Recorder:
     def __init__(self, journal: Journal, sync_after: frozenset[str] = frozenset()) -> None:
         self._journal = journal
         self._sync_after = sync_after
-        self._failed = False
+        self.failed = False
 
     def __call__(self, event: Event) -> None:
         """Raises ValueError for an event without canonical text, RecordError when it cannot be written."""
-        if self._failed or not event.recorded:
+        if self.failed or not event.recorded:
             return
         kind = kind_of(type(event))
         data = to_data(event)
@@ -44,7 +44,7 @@ class Recorder:
             if kind in self._sync_after:
                 self._journal.sync()
         except RecordError:
-            self._failed = True
+            self.failed = True
             raise
 
 
