@@ -101,9 +101,8 @@ def _open(words: argparse.Namespace, where: str, clock: Clock) -> tuple[Line, st
         return line, line.place
     from drivers.serial_port import open_serial, serial_settings  # noqa: PLC0415
 
-    line = {"port": where, "baud": words.baud or 19200, "parity": words.parity or "even"}
-    settings = serial_settings(line)
-    return open_serial(where, settings, clock), where
+    settings = {"port": where, "baud": words.baud or 19200, "parity": words.parity or "even"}
+    return open_serial(where, serial_settings(settings), clock), where
 
 
 def is_pty(where: str) -> bool:
