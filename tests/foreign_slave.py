@@ -1,22 +1,21 @@
 """A Modbus slave of another make in front of the simulated panel, in a process of its own.
 
-modbus_tk (1.1.5) holds the tables and speaks on the wire; the simulated panel is only their source and
-sink: before discrete inputs are read they are brought up to date, after every request the coils are handed
-on. Both happen in modbus_tk's own thread, so the panel has one owner. Boards answer to the units that
-`harness.bench.wire.units` gives them, board `hand` to 247. modbus_tk has no identification (function 43);
-one that says SIMULATED BOARD is added, because that is what it is, unless it is to be `mute`.
+The makes are modbus_tk, uModbus and libmodbus, each in a module of its own, on TCP and on a serial line (a
+pseudo terminal without pace). Each speaks on the wire; the simulated panel is only the source and sink of
+its tables. Boards answer to the units that `harness.bench.wire.units` gives them, board `hand` to 247. Unless
+it is to be `mute` each says SIMULATED BOARD, because that is what it is.
 
-    with foreign_slave(panel_path, bench_path, faults=["K1 coil open"]) as port:
-        ...
+    with foreign_slave(panel_path, bench_path, faults=["K1 coil open"]) as port: ...
+    with foreign_rtu_slave(panel_path, bench_path, make="umodbus") as terminal: ...
 """
 
 from __future__ import annotations
 
 import argparse
+import importlib
 import os
 import subprocess
 import sys
-import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -24,21 +23,50 @@ from typing import Any
 
 import harness
 
-# MODBUS Application Protocol V1.1b3, 6.21, after the function: type 0E, basic, conformity 01, three objects
-IDENTITY = "0E 01 01 00 00 03 00 04 54 65 73 74 01 0F 53 49 4D 55 4C 41 54 45 44 20 42 4F 41 52 44 02 01 31"
+MAKES = ("modbus_tk", "umodbus", "libmodbus")
 _HOUSE = Path(harness.__file__).resolve().parents[1]  # the copy under test, a checkout or an installed one
+
+
+def need(make: str) -> None:
+    """Skip the test where libmodbus is not installed, unless it must be."""
+    if make != "libmodbus" or os.environ.get("PANELPROOF_REQUIRE_LIBMODBUS") == "1":
+        return
+    import pytest
+    from foreign_libmodbus import library
+
+    try:
+        library()
+    except OSError:
+        pytest.skip("libmodbus.so.5 is not installed (Debian: libmodbus5)")
 
 
 @contextmanager
 def foreign_slave(
-    panel: Path, bench: Path, faults: Sequence[str] = (), *, mute: bool = False
+    panel: Path, bench: Path, faults: Sequence[str] = (), *, mute: bool = False, make: str = "modbus_tk"
 ) -> Iterator[int]:
-    """The slave as a process; gives its port on 127.0.0.1."""
-    command = [sys.executable, "-P", __file__, str(panel), str(bench)]
+    """The slave on TCP; gives its port on 127.0.0.1."""
+    with _process(panel, bench, faults, make, "tcp", mute=mute) as place:
+        yield int(place)
+
+
+@contextmanager
+def foreign_rtu_slave(
+    panel: Path, bench: Path, faults: Sequence[str] = (), *, mute: bool = False, make: str = "modbus_tk"
+) -> Iterator[str]:
+    """The slave on a serial line; gives the terminal to open."""
+    with _process(panel, bench, faults, make, "rtu", mute=mute) as place:
+        yield place
+
+
+@contextmanager
+def _process(
+    panel: Path, bench: Path, faults: Sequence[str], make: str, wire: str, *, mute: bool
+) -> Iterator[str]:
+    command = [sys.executable, "-P", __file__, str(panel), str(bench), "--make", make, "--wire", wire]
     command += ["--mute"] if mute else []
     for name in faults:
         command += ["--fault", name]
-    place = os.environ | {"PYTHONPATH": str(_HOUSE)}
+    place = os.environ | {"PYTHONPATH": f"{_HOUSE}{os.pathsep}{Path(__file__).parent}"}
     with subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=place
     ) as process:
@@ -47,79 +75,41 @@ def foreign_slave(
         try:
             line = process.stdout.readline()
             assert line, "the slave did not start"
-            yield int(line)
+            yield line.strip()
         finally:
             process.stdin.close()
             assert process.wait(10) == 0
 
 
-class Bridge:
-    """Keeps modbus_tk's tables and the simulated panel together."""
+def _identified(tables: Any, request: bytes) -> bytes:
+    from drivers.rtu_frame import sealed
 
-    def __init__(self, server: Any, rig: Any, units: dict[str, int], identity: bytes) -> None:
-        from modbus_tk import defines
-
-        self._rig = rig
-        self._slaves = {}
-        self._coils: dict[str, int] = {}
-        for name, spec in rig.specs.items():
-            slave = server.add_slave(units[name])
-            if identity:
-                slave._fn_code_map[43] = lambda _pdu: identity
-            if spec.output_count:
-                slave.add_block("coils", defines.COILS, 0, spec.output_count)
-            if spec.input_count:
-                slave.add_block("inputs", defines.DISCRETE_INPUTS, 0, spec.input_count)
-            self._slaves[name] = slave
-            self._coils[name] = 0
-
-    def before_inputs(self, args: tuple[Any, bytes]) -> None:
-        for name, slave in self._slaves.items():
-            count = self._rig.specs[name].input_count
-            if slave is args[0] and count:
-                bits = self._rig.read(name)
-                slave.set_values("inputs", 0, [bits >> k & 1 for k in range(count)])
-
-    def after_request(self, args: tuple[Any, bytes]) -> None:
-        for name, slave in self._slaves.items():
-            count = self._rig.specs[name].output_count
-            if count:
-                states = slave.get_values("coils", 0, count)
-                image = sum(bool(on) << k for k, on in enumerate(states))
-                if image != self._coils[name]:
-                    self._coils[name] = image
-                    self._rig.write(name, image)
+    said = tables.identify(request)
+    return sealed(said) if said else b""
 
 
 def main() -> None:
-    from modbus_tk import hooks, modbus_tcp
-
-    from drivers.rig import SimulatedRig
-    from harness.bench.files import load_bench
-    from harness.bench.hands import HAND, HAND_UNIT
-    from harness.bench.wire import units
-    from harness.clock import RealClock
-    from harness.panel.files import load_panel
+    from foreign_panel import Tables
+    from serial_relay import Relay
 
     parser = argparse.ArgumentParser()
     parser.add_argument("panel", type=Path)
     parser.add_argument("bench", type=Path)
+    parser.add_argument("--make", choices=MAKES)
+    parser.add_argument("--wire", choices=("tcp", "rtu"))
     parser.add_argument("--fault", action="append", default=[])
     parser.add_argument("--mute", action="store_true")
     wanted = parser.parse_args()
-    bench = load_bench(wanted.bench).bench
-    rig = SimulatedRig(load_panel(wanted.panel).panel, bench, RealClock(), faults=wanted.fault)
-    identity = b"" if wanted.mute else bytes.fromhex(IDENTITY)
-    server = modbus_tcp.TcpServer(port=0, address="127.0.0.1")
-    bridge = Bridge(server, rig, units(bench) | {HAND: HAND_UNIT}, identity)
-    hooks.install_hook("modbus.Slave.handle_read_discrete_inputs_request", bridge.before_inputs)
-    hooks.install_hook("modbus.Server.after_handle_request", bridge.after_request)
-    server.start()
-    while server._sock is None:
-        time.sleep(0.001)
-    print(server._sock.getsockname()[1], flush=True)
+    tables = Tables(wanted.panel, wanted.bench, wanted.fault, mute=wanted.mute)
+    front = importlib.import_module(f"foreign_{wanted.make}")
+    if wanted.wire == "tcp":
+        print(front.start_tcp(tables), flush=True)
+    else:
+        relay = Relay(len(tables.units), lambda request: _identified(tables, request))
+        front.start_rtu(tables, relay.devices)
+        print(relay.master, flush=True)
     sys.stdin.read()
-    server.stop()
+    os._exit(0)  # their threads do not all end
 
 
 if __name__ == "__main__":
