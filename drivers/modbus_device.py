@@ -20,8 +20,8 @@ _MEI_IDENTIFICATION, _CONFORMITY = 0x0E, 0x81  # AP 6.21: basic objects, as a st
 class Device(Protocol):
     """A device's data. `tables` maps each table it has to its range of addresses on the wire (from 0).
 
-    `objects` are the identification objects by number, empty for a device that cannot say what it is. Any
-    exception out of the four methods becomes exception 04.
+    `objects` are the identification objects by number, empty for a device that cannot say what it is. A
+    RefusedError out of the four methods is answered as it says, any other exception with exception 04.
     """
 
     @property
@@ -73,6 +73,8 @@ def _work(device: Device, function: int, body: bytes) -> bytes:
         raise RefusedError(ILLEGAL_ADDRESS)
     try:
         return _WORK[function](device, table, address, count, body)
+    except RefusedError:
+        raise
     except Exception as error:  # whatever fails inside a device, its client gets this answer (AP 7)
         raise RefusedError(DEVICE_FAILURE) from error
 

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from drivers.modbus_device import COILS, INPUTS
+from drivers.modbus_device import COILS, HOLDING, ILLEGAL_ADDRESS, INPUT_REGISTERS, INPUTS, RefusedError
 from drivers.rig import SimulatedRig
+from drivers.rig_registers import Table
 from harness.bench.hands import HAND, HAND_UNIT
 from harness.bench.wire import units
+
+_KINDS: dict[str, Table] = {HOLDING: "holding", INPUT_REGISTERS: "input"}
 
 # Objects 0 to 2 of MODBUS Application Protocol V1.1b3, 6.21: VendorName, ProductCode, MajorMinorRevision.
 SIMULATED_OBJECTS = {0: b"panelproof", 1: b"SIMULATED BOARD", 2: b"1"}
 
 
 class RigDevice:
-    """Outputs from address `first_output`, inputs from `first_input`. It has no registers."""
+    """Outputs from address `first_output`, inputs from `first_input`, and the registers that its bench names."""
 
     def __init__(self, rig: SimulatedRig, board: str, first_output: int = 0, first_input: int = 0) -> None:
         spec = rig.specs[board]
@@ -22,6 +25,8 @@ class RigDevice:
         spans = {
             COILS: range(first_output, first_output + spec.output_count),
             INPUTS: range(first_input, first_input + spec.input_count),
+            HOLDING: rig.registers[board].span("holding"),
+            INPUT_REGISTERS: rig.registers[board].span("input"),
         }
         self.tables = {table: span for table, span in spans.items() if span}
         self.objects = SIMULATED_OBJECTS
@@ -36,10 +41,16 @@ class RigDevice:
         self._rig.write(self._board, kept | bits << shift)
 
     def read_registers(self, table: str, address: int, count: int) -> Sequence[int]:
-        raise NotImplementedError("a relay board has no registers, so nothing asks for one")
+        try:
+            return self._rig.read_registers(self._board, _KINDS[table], address, count)
+        except LookupError as error:
+            raise RefusedError(ILLEGAL_ADDRESS) from error
 
     def write_registers(self, address: int, values: Sequence[int]) -> None:
-        raise NotImplementedError("a relay board has no registers, so nothing writes one")
+        try:
+            self._rig.write_registers(self._board, address, values)
+        except LookupError as error:
+            raise RefusedError(ILLEGAL_ADDRESS) from error
 
 
 def devices(rig: SimulatedRig) -> dict[int, RigDevice]:

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
+from typing import Literal
 
 from drivers.rig import SimulatedRig
 from harness.bench.board import Board, Identity, Sample, Stamp
 from harness.bench.parts import Bench, BoardSpec
-from harness.clock import Clock
-from harness.errors import BenchError
+from harness.clock import NS, Clock
+from harness.errors import BenchError, BoardRefused
 from harness.panel.parts import Panel
 
 IDENTITY = Identity("panelproof", "SIMULATED BOARD", "1", simulated=True)
@@ -60,6 +61,50 @@ class SimulatedBoard(Board):
         image = self._panel.outputs(self.name)
         self._pass()
         return image
+
+    def _do_read_registers(
+        self,
+        table: Literal["holding", "input"],
+        address: int,
+        count: int,
+        timeout_s: float,  # noqa: ARG002
+    ) -> tuple[int, ...]:
+        self._pass()
+        try:
+            values = self._panel.read_registers(self.name, table, address, count)
+        except LookupError as error:
+            raise self._no_register(table, address) from error
+        self._pass()
+        return values
+
+    def _do_write_registers(self, address: int, values: Sequence[int], timeout_s: float) -> Stamp:  # noqa: ARG002
+        sent_ns = self.clock.now_ns()
+        self._pass()
+        try:
+            self._panel.write_registers(self.name, address, values)
+        except LookupError as error:
+            raise self._no_register("holding", address) from error
+        self._pass()
+        return Stamp(sent_ns, self.clock.now_ns())
+
+    def _do_arm_watchdog(self, timeout_s: float) -> float:
+        wanted, watchdog = self.spec.watchdog, self._panel.watchdogs.get(self.name)
+        if wanted is None or watchdog is None:
+            raise self._lacks("watchdog")
+        if watchdog.clear_register is not None:
+            self._do_write_registers(watchdog.clear_register, [watchdog.clear_value], timeout_s)
+        counts = max(1, round(wanted.time_out_s * NS) // watchdog.count_ns)
+        self._do_write_registers(watchdog.register, [counts], timeout_s)
+        armed = self._do_read_registers("holding", watchdog.register, 1, timeout_s)[0]
+        return armed * watchdog.count_ns / NS
+
+    def _do_feed_watchdog(self, timeout_s: float) -> None:
+        watchdog = self._panel.watchdogs.get(self.name)
+        if watchdog is not None and watchdog.feed_register is not None:
+            self._do_write_registers(watchdog.feed_register, [1], timeout_s)
+
+    def _no_register(self, table: str, address: int) -> BoardRefused:
+        return BoardRefused(f"board {self.name}: it has no {table} register at {address}", code=2)
 
     def _do_close(self) -> None:
         pass

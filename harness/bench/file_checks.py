@@ -6,6 +6,8 @@ import re
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
+from harness.bench.file_measures import check_measures
+from harness.bench.file_safe_state import check_safe_states
 from harness.bench.file_shape import BenchShape
 from harness.bench.file_thresholds import check_thresholds
 from harness.bench.hands import HAND
@@ -22,6 +24,8 @@ def check_bench(shape: BenchShape, problems: Problems, broken: Collection[str] =
     _check_terminals(shape, problems)
     _check_imitated(shape, problems)
     check_thresholds(shape, problems)
+    check_safe_states(shape, problems)
+    check_measures(shape, problems, broken)
     _check_hand(shape, problems)
     if shape.supply.contactor is not None and shape.supply.contactor.inverted:
         text = "the supply contactor must open when its output goes off; "
@@ -133,4 +137,6 @@ def _check_hand(shape: BenchShape, problems: Problems) -> None:
         elif tag in driven:
             text = f"{tag} is imitated by output {driven[tag]}; it cannot be set by hand as well"
             problems.add(("hand", index), text)
+        elif tag in shape.supply.set_:
+            problems.add(("hand", index), f"{tag} is set by the run (under 'supply'); take it out here")
         seen.add(tag)

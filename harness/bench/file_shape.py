@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
+from harness.bench.file_amounts import Address, Amount, Channels, Registers, Share, SignedAmount, TripTime
 from harness.fields import (
     Count,
     Flag,
@@ -58,8 +59,24 @@ class InputShape(Model):
     both_polarities: Flag | None = None
 
 
+class WatchdogShape(Model):
+    """A board's own watchdog: without a request for the time-out it makes its outputs safe by itself.
+
+    How it is armed is said under `settings`, in the driver's own keys. Before the first run on a bench it is
+    proved on `proof output`, with the panel's supply off; `proof input` is an input looped to that output,
+    for a board that cannot read its outputs back.
+    """
+
+    time_out: TripTime = Field(alias="time-out")
+    proof_output: Count
+    proof_input: Count | None = None
+
+
 class BoardShape(Model):
-    """An IO board; `settings` are the driver's own keys."""
+    """An IO board; `settings` are the driver's own keys.
+
+    `safe on` lists the outputs that are on when the bench is safe; all others are off then.
+    """
 
     driver: Name
     outputs: Count = 0
@@ -70,6 +87,8 @@ class BoardShape(Model):
     poll: Seconds = 0.0
     input_age: Seconds = 0.0
     output_delay: TimeRange = (0.0, 0.0)
+    safe_on: Channels = ()
+    watchdog: WatchdogShape | None = None
     ratings: RatingShape | None = None
     input: InputShape = InputShape()
 
@@ -103,15 +122,52 @@ class SpecialShape(Model):
     inverted: Flag = False
 
 
+class LevelShape(Model):
+    """The holding register that sets a programmable supply's level."""
+
+    board: Name
+    register_: Address = Field(alias="register")
+    scale: Amount
+
+
 class SupplyShape(Model):
-    """The supply's contactor (an output) and the input that says it is present."""
+    """The supply's contactor (an output) and the input that says it is present.
+
+    `set`: supplies, by tag, whose level the run sets through a register; a measure must read them back.
+    """
 
     contactor: SpecialShape | None = None
     present: SpecialShape | None = None
+    set_: dict[Tag, LevelShape] = Field(default_factory=dict, alias="set")
+
+
+class MeasureShape(Model):
+    """An analogue value in a board's registers: raw count times `scale` plus `offset`.
+
+    `uncertainty` is the half-width within which the true value lies. Of a supply (`of`), the value must be
+    the level that the run asks for, within `tolerance` (5 % when left out) and uncertainty; with the supply
+    contactor open it must be about 0, unless it is measured `before contactor`.
+    """
+
+    board: Name
+    input_register: Address | None = None
+    holding_register: Address | None = None
+    words: Registers = 1
+    signed: Flag = False
+    scale: Amount
+    offset: SignedAmount | None = None
+    uncertainty: Amount
+    of: Tag | None = None
+    tolerance: Share = 0.05
+    before_contactor: Flag = False
 
 
 class BenchShape(Model):
-    """A whole bench file."""
+    """A whole bench file.
+
+    `guardian`: how the process that makes safe for a runner that died reaches the boards: `shared` takes over
+    the ports that the runner had open, where the system can; `own` opens them itself.
+    """
 
     format: FormatOne
     bench: Name
@@ -125,4 +181,5 @@ class BenchShape(Model):
     emergency_stop: SpecialShape | None = None
     forbidden: tuple[dict[Tag, Position], ...] = ()
     longest_on: dict[Tag, SomeSeconds] = Field(default_factory=dict)
+    measures: dict[Name, MeasureShape] = Field(default_factory=dict)
     guardian: Literal["shared", "own"] = "shared"

@@ -6,9 +6,27 @@ from pathlib import Path
 from typing import NamedTuple
 
 from harness.bench.file_checks import check_bench
-from harness.bench.file_shape import BenchShape, BoardShape, InputChannelShape, OutputShape, SpecialShape
+from harness.bench.file_measures import register_of
+from harness.bench.file_shape import (
+    BenchShape,
+    BoardShape,
+    InputChannelShape,
+    MeasureShape,
+    OutputShape,
+    SpecialShape,
+    WatchdogShape,
+)
 from harness.bench.file_thresholds import Reading, reading_of
-from harness.bench.parts import Bench, BoardSpec, InputChannel, OutputChannel, SpecialChannel
+from harness.bench.parts import (
+    Bench,
+    BoardSpec,
+    InputChannel,
+    Measure,
+    OutputChannel,
+    SpecialChannel,
+    SupplySetting,
+    Watchdog,
+)
 from harness.models import Problems, attempt, rest_of
 from harness.panel.parts import Span
 from harness.salvage import Plan, salvage
@@ -43,9 +61,10 @@ def read_bench(source: Source) -> LoadedBench:
 
 
 _PLAN = Plan(
-    sections=("boards", "outputs", "inputs"),
+    sections=("boards", "outputs", "inputs", "measures"),
     fillers=dict.fromkeys(
-        ("title", "simulated", "hand", "supply", "emergency stop", "forbidden", "longest on"), None
+        ("title", "simulated", "hand", "supply", "emergency stop", "forbidden", "longest on", "guardian"),
+        None,
     )
     | {"bench": "?"},
     known=[field.alias or name for name, field in BenchShape.model_fields.items()],
@@ -66,7 +85,7 @@ def _bench(shape: BenchShape) -> Bench:
         boards=tuple(_board(name, board) for name, board in shape.boards.items()),
         outputs=tuple(_output(name, output) for name, output in shape.outputs.items()),
         inputs=tuple(_input(name, channel, shape) for name, channel in shape.inputs.items()),
-        hand_set=shape.hand,
+        hand_set=(*shape.hand, *shape.supply.set_),
         contactor=_special(shape.supply.contactor),
         emergency_stop=_special(shape.emergency_stop),
         supply_present=_special(shape.supply.present),
@@ -74,6 +93,11 @@ def _bench(shape: BenchShape) -> Bench:
         longest_on_s=dict(shape.longest_on),
         guardian=shape.guardian,
         simulated=shape.simulated or any(board.driver == SIMULATED for board in shape.boards.values()),
+        measures=tuple(_measure(name, measure) for name, measure in shape.measures.items()),
+        supply_settings=tuple(
+            SupplySetting(of=tag, board=level.board, register=level.register_, scale_v=level.scale.value)
+            for tag, level in shape.supply.set_.items()
+        ),
     )
 
 
@@ -92,6 +116,33 @@ def _board(name: str, shape: BoardShape) -> BoardSpec:
         output_delay_s=Span(*shape.output_delay),
         highest_v=ratings.highest_voltage if ratings else 0.0,
         breaking_a=ratings.breaking_current if ratings else 0.0,
+        safe_on=shape.safe_on,
+        watchdog=_watchdog(shape.watchdog),
+    )
+
+
+def _watchdog(shape: WatchdogShape | None) -> Watchdog | None:
+    if shape is None:
+        return None
+    return Watchdog(time_out_s=shape.time_out, proof_output=shape.proof_output, proof_input=shape.proof_input)
+
+
+def _measure(name: str, shape: MeasureShape) -> Measure:
+    table, register = register_of(shape)
+    return Measure(
+        name=name,
+        board=shape.board,
+        table=table,
+        register=register,
+        scale=shape.scale.value,
+        unit=shape.scale.unit,
+        uncertainty=shape.uncertainty.value,
+        offset=shape.offset.value if shape.offset else 0.0,
+        words=shape.words,
+        signed=shape.signed,
+        of=shape.of or "",
+        tolerance=shape.tolerance,
+        before_contactor=shape.before_contactor,
     )
 
 

@@ -59,4 +59,6 @@ def hand_board_spec(bench: Bench, panel: Panel, like: BoardSpec) -> BoardSpec:
         input_count=0,
         input_age_s=0.0,
         output_delay_s=Span(0.0, 0.0),
+        safe_on=(),
+        watchdog=None,
     )

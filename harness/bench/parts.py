@@ -15,11 +15,13 @@ class Watchdog:
     """A board's own communication watchdog: without a request for `time_out_s` it makes its outputs safe.
 
     How it is armed, fed and cleared are settings of the driver. `proof_output` is the output that is switched
-    on, with the panel's supply off, to see the watchdog switch it off.
+    on, with the panel's supply off, to see the watchdog switch it off. `proof_input` is an input of the same
+    board looped to that output, for a board that cannot read its outputs back.
     """
 
     time_out_s: float
     proof_output: int
+    proof_input: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +110,9 @@ class Measure:
 
     `table` and `register` say where, as an address on the wire from 0; `words` registers, high word first,
     `signed` as two's complement. `uncertainty` is the half-width, in `unit`, within which the true value
-    lies. `of` is the tag of the supply that it measures, or empty.
+    lies. `of` is the tag of the supply that it measures, or empty; `tolerance` is how far, as a share of the
+    level asked for, that supply may be off. `before_contactor`: it sees the supply also while the contactor
+    is open.
     """
 
     name: str
@@ -122,13 +126,26 @@ class Measure:
     words: int = 1
     signed: bool = False
     of: str = ""
+    tolerance: float = 0.05
+    before_contactor: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplySetting:
+    """The holding register that sets the level of a programmable supply: volts = raw * `scale_v`."""
+
+    of: str
+    board: str
+    register: int
+    scale_v: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
     """A bench: boards, the terminal map, its own channels and rules.
 
-    `hand_set`: things that no board drives; the run asks a person. `forbidden`: combinations of device
+    `hand_set`: things that no output drives; the run asks a person, or sets the supply where it is one of
+    `supply_settings`. `forbidden`: combinations of device
     positions that outputs never pass through. `longest_on_s`: longest time a load may be kept on, by tag.
     `simulated`: nothing real is connected; so when any of its boards is simulated, or when it says so.
     `guardian`: how the guardian reaches the boards once the runner is dead: `shared` takes over the runner's
@@ -148,6 +165,7 @@ class Bench:
     longest_on_s: dict[str, float] = field(default_factory=dict)
     simulated: bool = False
     measures: tuple[Measure, ...] = ()
+    supply_settings: tuple[SupplySetting, ...] = ()
     guardian: Literal["shared", "own"] = "shared"
 
     def board(self, name: str) -> BoardSpec:

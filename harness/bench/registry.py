@@ -86,7 +86,7 @@ def check_watchdog(name: str, settings: Mapping[str, SettingValue]) -> list[str]
         board_class: Any = open_board_class(name)
     except BenchError:
         return []  # told already where the driver is named
-    if board_class._do_arm_watchdog is Board._do_arm_watchdog:  # noqa: SLF001 - whether it is written
+    if board_class._do_arm_watchdog is Board._do_arm_watchdog:
         return [f"driver {name} cannot arm a watchdog; take 'watchdog' out, or use a board that has one"]
     check = getattr(board_class, "check_watchdog", None)
     return list(check(settings)) if check is not None else []
@@ -98,7 +98,7 @@ def has_registers(name: str) -> bool:
         board_class: Any = open_board_class(name)
     except BenchError:
         return True
-    return board_class._do_read_registers is not Board._do_read_registers  # type: ignore[no-any-return]  # noqa: SLF001
+    return bool(board_class._do_read_registers is not Board._do_read_registers)
 
 
 def simulator() -> Simulator:

@@ -12,6 +12,8 @@ from harness.panel.parts import Panel
 WIRED = "modbus-tcp"
 _NUMBERED = (WIRED, "modbus-rtu", "modbus-rtu-tcp", "text-line")  # drivers whose setting `unit` counts
 
+WATCHDOG_REGISTER = 65000  # away from those that a bench file measures
+
 
 def units(bench: Bench) -> dict[str, int]:
     """Board name to Modbus unit: its own `unit` setting, else the lowest unit that is free, from 1.
@@ -45,7 +47,16 @@ def wire_specs(bench: Bench, panel: Panel, host: str, port: int) -> Bench:
     return replace(bench, boards=boards, simulated=True)
 
 
+def watchdog_settings(board: BoardSpec) -> dict[str, SettingValue]:
+    """Where a simulated board's watchdog is on the wire: as its settings say, else at a place of its own."""
+    if board.watchdog is None:
+        return {}
+    own = {key: value for key, value in board.settings.items() if key.startswith("watchdog ")}
+    made: dict[str, SettingValue] = {"watchdog register": WATCHDOG_REGISTER, "watchdog count": "1 ms"}
+    return made | own
+
+
 def _wired(board: BoardSpec, host: str, port: int, unit: int) -> BoardSpec:
     settings: dict[str, SettingValue] = {"host": host, "port": port, "unit": unit}
-    settings |= {"first output": 0, "first input": 0}
+    settings |= {"first output": 0, "first input": 0} | watchdog_settings(board)
     return replace(board, driver=WIRED, settings=settings)

@@ -127,7 +127,9 @@ CHECKS: list[Row] = [
     ("driver misspelt", ("IO2: {driver: modbus-tcp", "IO2: {driver: modbus_tcp"), "modbus_tcp",
      "unknown driver 'modbus_tcp'; did you mean modbus-tcp?"),
     ("setting misspelt", ("{host: io2}", "{host: io2, prot: 502}"), "502}, inputs",
-     "no setting `prot`; allowed: host, port, unit, first output, first input; did you mean `port`?"),
+     "no setting `prot`; allowed: host, port, unit, first output, first input, most at once, "
+     "watchdog register, watchdog clear register, watchdog clear value, watchdog feed register, "
+     "watchdog feed value, watchdog count, identification; did you mean `port`?"),
     ("setting missing", ("{host: io2}", "{port: 502}"), "{port: 502}",
      "`host` is missing; give the board's IP address or host name"),
     ("setting out of range", ("port: 502", "port: 70000"), "70000",
