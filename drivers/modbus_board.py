@@ -19,7 +19,7 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Literal, Protocol
 
-from drivers.modbus_settings import channel_problems, values_of
+from drivers.modbus_settings import Settings, channel_problems, values_of, watchdog_problems
 from harness.bench.board import Board, Identity, Sample, Stamp
 from harness.bench.parts import BoardSpec
 from harness.clock import NS, Clock
@@ -65,6 +65,11 @@ class ModbusBoard(Board):
         self._line: Asking
         self._polls: list[tuple[Question, int]] = []
         self._only_poll: Question | None = None
+
+    @staticmethod
+    def check_watchdog(settings: Settings) -> list[str]:
+        """Why a board with these settings cannot have its watchdog armed; empty when it can."""
+        return watchdog_problems(settings)
 
     @abstractmethod
     def _make_exchange(self) -> Asking: ...

@@ -87,12 +87,17 @@ def channel_problems(spec: BoardSpec) -> list[str]:
             problems.append(f"{count} {what}s; 0 or more are needed")
         elif int(spec.settings.get(f"first {what}", 0)) + count > 0x10000:
             problems.append(f"{count} {what}s from `first {what}` go beyond address 65535")
-    if spec.watchdog is not None and "watchdog register" not in spec.settings:
-        problems.append(
-            "it has a watchdog, but its settings lack `watchdog register` and `watchdog count`;"
-            " take them from the board's manual"
-        )
-    return problems
+    return problems + (watchdog_problems(spec.settings) if spec.watchdog else [])
+
+
+def watchdog_problems(settings: Settings) -> list[str]:
+    """Why a board with these settings cannot have its watchdog armed."""
+    if "watchdog register" in settings:
+        return []
+    return [
+        "a watchdog is wanted, but the settings lack `watchdog register` and `watchdog count`;"
+        " take them from the board's manual"
+    ]
 
 
 def values_of(settings: Settings) -> ModbusSettings:

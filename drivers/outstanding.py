@@ -34,8 +34,9 @@ class Outstanding:
         self._asked.append((function, at_ns))
 
     def answered(self, function: int) -> None:
-        """A whole answer, or refusal, with this function has come."""
-        del self._asked[: self._place(function) + 1]
+        """A whole answer, or refusal, with this function has come. One to nothing asked says nothing."""
+        if self.hides(function):
+            del self._asked[: self._place(function) + 1]
 
     def hides(self, function: int) -> bool:
         """Whether an answer with this function could belong to an older question."""

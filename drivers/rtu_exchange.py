@@ -151,20 +151,22 @@ class RtuExchange:
     def _make_sure(self, wire: RtuWire, owed: Outstanding, question: Question, timeout_s: float) -> None:
         """Leave the line drained, and nothing outstanding that the question's answer could be taken for."""
         deadline_ns = self._now() + wire.pace.quiet + round(timeout_s * NS)
+        garbled = self._garbled(question, "the line does not fall silent")
         while True:
             if not wire.clean:
                 self._drain(wire, question, deadline_ns)
             if not owed.hides(question.function):
                 return
             check = self._checks[owed.best(list(self._checks))]
-            left_ns = max(deadline_ns - self._now(), 1)
+            left_ns = deadline_ns - self._now()
+            if left_ns <= 0:
+                raise garbled
             try:
                 self._put(wire, owed, check, left_ns / NS)
             except BoardRefused:
                 continue
-            except BoardGarbled:  # it met what was late: that is gone now
-                if self._now() >= deadline_ns:
-                    raise
+            except BoardGarbled as error:  # perhaps it met what was late, and that is gone now
+                garbled = error
             except BoardTimeout as error:
                 raise BoardTimeout(
                     f"{self._where}: {question.name}: not asked, because after an earlier failure the board"
@@ -213,10 +215,10 @@ class RtuExchange:
         return heard.sent_ns, heard.received_ns, heard.data[1:-2]
 
     def _judge(self, owed: Outstanding, question: Question, wanted: Wanted, data: bytes) -> Fault | None:
+        size = wanted.size_after(data)
+        if 0 < size < len(data) and sound(data[:size]):  # looked at first, as zeros leave a checksum right
+            return Fault(f"{counted(len(data) - size)} after the answer")
         if not sound(data):
-            size = wanted.size_after(data)
-            if 0 < size < len(data) and sound(data[:size]):
-                return Fault(f"{counted(len(data) - size)} after the answer")
             return Fault(f"{data.hex(' ')} came, whose checksum is wrong")
         fault = fault_of(question, data[0], data[1:-2])
         if fault is not None and not fault.code:
@@ -227,7 +229,7 @@ class RtuExchange:
         """A whole answer to another question: it may be one that was outstanding, and is so no more."""
         function = frame[1] & 0x7F
         with suppress(ValueError):
-            if frame[0] == question.unit and answer_size(frame) == len(frame) and owed.hides(function):
+            if frame[0] == question.unit and answer_size(frame) == len(frame):
                 owed.answered(function)
 
     def _absent(self, text: str) -> BenchError:
@@ -236,7 +238,7 @@ class RtuExchange:
     def _lost(self, question: Question, error: OSError) -> BenchError:
         return self._absent(f"{question.name}: line lost ({cause(error)})")
 
-    def _garbled(self, question: Question, text: str) -> BenchError:
+    def _garbled(self, question: Question, text: str) -> BoardGarbled:
         return BoardGarbled(
             f"{self._where}: {question.name}: {text}; not used; check for two boards with this `unit`,"
             " for another master on the line, and the line's settings and termination"

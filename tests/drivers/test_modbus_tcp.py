@@ -122,7 +122,7 @@ def test_settings_that_are_wrong(settings: dict[str, SettingValue], problem: str
         (
             {"watchdog": Watchdog(time_out_s=1.0, proof_output=0)},
             (
-                "it has a watchdog, but its settings lack `watchdog register` and `watchdog count`;"
+                "a watchdog is wanted, but the settings lack `watchdog register` and `watchdog count`;"
                 " take them from the board's manual"
             ),
         ),
