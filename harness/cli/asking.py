@@ -20,7 +20,7 @@ def asker(err: TextIO, quiet: Callable[[], AbstractContextManager[None]]) -> Ask
 
     `quiet` keeps the live screen from writing over the question.
     """
-    if not sys.stdin.isatty():
+    if not _keyboard():
         return cannot_ask
 
     def ask(request: str, meanwhile: Callable[[], None]) -> str:
@@ -31,6 +31,11 @@ def asker(err: TextIO, quiet: Callable[[], AbstractContextManager[None]]) -> Ask
         return "done" if answer.strip() == "" and answer else "skipped"
 
     return ask
+
+
+def _keyboard() -> bool:
+    """Whether somebody can answer; standard input may be a file, or closed."""
+    return sys.stdin is not None and sys.stdin.isatty()
 
 
 def _forget_typed() -> None:
@@ -64,7 +69,7 @@ def acknowledged(cautions: Sequence[str], given: bool, err: TextIO) -> bool:
         print(f"  - {caution}", file=err)
     if given:
         return True
-    if sys.stdin.isatty():
+    if _keyboard():
         print("Type yes when all of this is so: ", end="", file=err, flush=True)
         if sys.stdin.readline().strip().lower() == "yes":
             return True

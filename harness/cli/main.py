@@ -130,13 +130,25 @@ def entry() -> NoReturn:
     """Console entry point: a SIGTERM or a closed pipe at the very end leaves no traceback either."""
     from harness.run.stopping import Terminated
 
+    _occupy_closed_streams()
     try:
         status = main()
     except Terminated:
-        sys.stderr.write("terminated\n")
+        tolerant(sys.stderr)[0].write("terminated\n")
         status = TERMINATED
     try:
-        sys.stdout.flush()
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except OSError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # or its end would complain again
     sys.exit(status)
+
+
+def _occupy_closed_streams() -> None:
+    """Put nothing where a standard stream is closed: the first file that is opened, the journal perhaps,
+    would take its number, and whatever a child process prints would land in it."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # the lowest number that is free

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from errno import EBADF
+from io import StringIO
 from typing import TextIO, cast
 
 
@@ -44,7 +46,14 @@ class Tolerant:
         return getattr(self._stream, name)
 
 
-def tolerant(stream: TextIO) -> tuple[TextIO, Tolerant]:
+class Closed(StringIO):
+    """A standard stream that was closed before this program began, as with `>&-` in a shell."""
+
+    def write(self, text: str) -> int:  # noqa: ARG002 - nowhere to put it
+        raise OSError(EBADF, "it is closed")
+
+
+def tolerant(stream: TextIO | None) -> tuple[TextIO, Tolerant]:
     """The stream as both: what is written to, and what can be asked whether it failed."""
-    made = Tolerant(stream)
+    made = Tolerant(Closed() if stream is None else stream)
     return cast(TextIO, made), made

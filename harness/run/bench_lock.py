@@ -6,7 +6,7 @@ inherits the descriptors holds on until the bench is safe. The files lie where e
 open them, because two people share a bench and not an account.
 
 Boards on one gateway have a unit each and may be of two benches, so the unit is part of an address. A serial
-port belongs to one program at a time, whatever is on the line.
+line belongs to one program at a time, whatever is on it, also where a converter leads to it.
 """
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ _FOLDER = "panelproof-benches"
 _LONGEST_WORDS = 300
 _LOCKED_BYTE = 4096  # where Windows locks, which keeps others from reading what is locked
 _FLAGS = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+_BUSES = ("modbus-rtu-tcp",)  # behind a host, and yet one line that takes one question at a time
 _DEFAULTS = {"port": 502, "unit": 1}  # of boards behind a host, if the bench file leaves them out
 
 
@@ -71,7 +72,8 @@ def address_of(spec: BoardSpec) -> str:
     settings = spec.settings
     if "host" in settings:
         port, unit = (int(settings.get(key, default)) for key, default in _DEFAULTS.items())
-        return f"{_numeric(str(settings['host']).strip())} port {port} unit {unit}"
+        place = f"{_numeric(str(settings['host']).strip())} port {port}"
+        return place if spec.driver in _BUSES else f"{place} unit {unit}"
     if "port" in settings:
         return _real_port(str(settings["port"]).strip())
     return f"{spec.driver} {json.dumps(settings, sort_keys=True)}"

@@ -154,6 +154,10 @@ SAME = {
         board(driver="modbus-rtu", port="/dev/null", unit=1),
         board(driver="modbus-rtu", port="/dev/null", unit=2, speed=19200),
     ),
+    "units behind a converter to a serial line": (
+        board(driver="modbus-rtu-tcp", host="10.1.2.3", unit=1),
+        board(driver="modbus-rtu-tcp", host="10.1.2.3", unit=2),
+    ),
 }
 OTHER = {
     "another unit behind a gateway": (board(host="10.1.2.3", unit=1), board(host="10.1.2.3", unit=2)),
