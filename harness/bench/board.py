@@ -168,6 +168,11 @@ class Board(ABC):
         """How often the transport has been opened so far."""
         return self._connections()
 
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What to know of the open transport, for the record: how coarse its times are. None for most."""
+        return self._remarks() if self._open else ()
+
     def adopt(self, descriptor: int) -> None:
         """Open on the descriptor that a process now dead had open. It is drained before the first request.
 
@@ -284,6 +289,9 @@ class Board(ABC):
 
     def _connections(self) -> int:
         return 0
+
+    def _remarks(self) -> tuple[str, ...]:
+        return ()
 
     def _do_adopt(self, descriptor: int, timeout_s: float) -> None:  # noqa: ARG002
         raise self._lacks("transport that can be handed on")

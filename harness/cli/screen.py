@@ -89,6 +89,7 @@ def lines_of(event: Event) -> list[str]:
         case BoardFound():
             hand = " (sets what a person sets on a real bench)" if event.board == HAND else ""
             lines = [f"board {event.board}: {_identity(event)}{hand}"]
+            lines += [f"board {event.board}: {remark}" for remark in event.remarks]
         case StepEnded():
             verdict = str(event.verdict).upper() if event.verdict else "pass"
             lines = [f"{verdict:<12} {event.title}{remark(event)}"]

@@ -280,4 +280,5 @@ def found(board: Board, identity: Identity, at_us: int) -> BoardFound:
         product=identity.product,
         revision=identity.revision,
         simulated=identity.simulated,
+        remarks=board.remarks,
     )

@@ -47,7 +47,7 @@ class RunStarted(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardFound(Event):
-    """A board opened and asked what it is."""
+    """A board opened and asked what it is. `remarks`: what to know of the line to it."""
 
     board: str
     driver: str
@@ -55,6 +55,7 @@ class BoardFound(Event):
     product: str
     revision: str
     simulated: bool
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
