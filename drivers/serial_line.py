@@ -153,6 +153,11 @@ class PolledLine(SerialLine):
 def is_pseudo(descriptor: int) -> bool:
     """Whether an open terminal is a pseudo one, by its name."""
     try:
-        return os.ttyname(descriptor).startswith(_PSEUDO)
+        return names_pseudo(os.ttyname(descriptor))
     except (OSError, AttributeError):
         return False
+
+
+def names_pseudo(port: str) -> bool:
+    """Whether a name, or what it is a link to, is that of a pseudo terminal."""
+    return os.path.realpath(port).startswith(_PSEUDO)

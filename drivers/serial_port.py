@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drivers.adapters import SYSFS, quicken
-from drivers.serial_line import DescriptorLine, PolledLine, SerialLine, is_pseudo
+from drivers.serial_line import DescriptorLine, PolledLine, SerialLine, is_pseudo, names_pseudo
 from harness.bench.parts import SettingValue
 from harness.clock import Clock
 from harness.errors import BoardAbsent
@@ -133,17 +133,21 @@ def adopt_serial(where: str, descriptor: int, settings: SerialSettings, clock: C
 
 
 def _unopened(settings: SerialSettings) -> Serial:
-    """The port with all that is to be so at opening; opening does it in one go."""
+    """The port with all that is to be so at opening; opening does it in one go.
+
+    A pseudo terminal has no characters on a wire. Asked for a parity it refuses, or not, depending on what
+    else was changed (tcsetattr of the GNU C library), so it is not asked.
+    """
     import serial  # noqa: PLC0415
 
     port = serial.Serial()
     port.port = settings.port
     port.baudrate = settings.baud
-    port.parity = {"even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD, "none": serial.PARITY_NONE}[
-        settings.parity
-    ]
-    port.stopbits = settings.stop_bits
-    port.bytesize = settings.data_bits
+    if not names_pseudo(settings.port):
+        parities = (serial.PARITY_EVEN, serial.PARITY_ODD, serial.PARITY_NONE)
+        port.parity = dict(zip(PARITIES, parities, strict=True))[settings.parity]
+        port.stopbits = settings.stop_bits
+        port.bytesize = settings.data_bits
     port.timeout = port.write_timeout = 0
     port.dtr = port.rts = False
     port.exclusive = True
