@@ -121,26 +121,35 @@ class PolledLine(SerialLine):
 
     def __init__(self, port: Serial, clock: Clock, remarks: tuple[str, ...] = ()) -> None:
         super().__init__(clock, remarks=remarks)
-        self._port = port
+        self._port: Serial | None = port
 
     def send(self, data: bytes, deadline_ns: int) -> None:
+        port = self._opened()
         while data:
-            data = data[self._port.write(data) or 0 :]
+            data = data[port.write(data) or 0 :]
             if data and not self._waits(deadline_ns):
                 raise TimeoutError("the port does not take what is sent")
-        while self._port.out_waiting:
+        while port.out_waiting:
             if not self._waits(deadline_ns):
                 raise TimeoutError("the port does not take what is sent")
 
     def receive(self, most: int, deadline_ns: int) -> bytes:
-        while not (waiting := self._port.in_waiting):
+        port = self._opened()
+        while not (waiting := port.in_waiting):
             if not self._waits(deadline_ns):
                 return b""
-        return self._port.read(min(most, waiting))
+        return port.read(min(most, waiting))
 
     def close(self) -> None:
-        with suppress(OSError):
-            self._port.close()
+        port, self._port = self._port, None
+        if port is not None:
+            with suppress(OSError):
+                port.close()
+
+    def _opened(self) -> Serial:
+        if self._port is None:
+            raise OSError(errno.EBADF, "the port is closed")
+        return self._port
 
     def _waits(self, deadline_ns: int) -> bool:
         now_ns = self._now()

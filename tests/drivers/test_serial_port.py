@@ -401,18 +401,19 @@ def test_without_a_descriptor_a_stuck_port_is_a_time_out(port: Pieces) -> None:
     assert clock.now_ns() == NS
 
 
-def test_without_a_descriptor_over_pyserial_itself() -> None:
-    """pyserial's own loop, in memory: what is sent comes back."""
-    loop = serial.serial_for_url("loop://", timeout=0)  # its emulated write time-out waits for characters
-    line = PolledLine(loop, CLOCK)
+@posix
+def test_without_a_descriptor_over_pyserial_itself(pair: tuple[int, str]) -> None:
+    near, name = pair
+    port = serial.Serial(name, timeout=0, write_timeout=0)
+    line = PolledLine(port, CLOCK)
     line.send(b"hello", soon())
-    data = b""
-    while len(data) < 5:
-        more = line.receive(9, soon())
-        assert more
-        data += more
-    assert data == b"hello"
+    assert os.read(near, 10) == b"hello"
+    os.write(near, b"answer")
+    assert line.receive(3, soon()) == b"ans"
+    assert line.receive(9, soon()) == b"wer"
     line.close()
+    with pytest.raises(OSError, match="closed"):
+        line.receive(1, soon())
 
 
 def sysfs(root: Path, name: str, text: str, *, bus: bool = False) -> Path:
