@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from harness.bench.board import Stamp
 from harness.clock import NS
 from harness.errors import BenchUnsafe
 from harness.measure.decision import Decision, Rule, judge_time
 from harness.measure.edges import Bounds, Edge, elapsed, find_edge
-from harness.measure.reading import Reading, Verdict
+from harness.measure.reading import Reading, Verdict, worst
 from harness.panel.parts import Span
 from harness.run.proving import Prover, Settling, on_off
 from harness.run.rig import Rig
@@ -95,20 +96,27 @@ def time_step(step: TimeStep, doing: Doing) -> Readings:
 
 
 def _repeat(step: TimeStep, number: int, doing: Doing) -> Reading:
-    """One repeat. One that tells nothing because the bench was away for too long is void and done again."""
+    """One repeat. One that tells nothing because the bench was away for too long is void and done again.
+
+    A panel that remembers may not come back to the start by itself: then the void one stands, inconclusive.
+    """
     note = f"repeat {number} of {step.repeats}"
-    for void in range(VOIDS_ALLOWED + 1):
-        reading, gap_ns = _attempt(step, doing, f"{note}, {void} void before" if void else note)
-        if gap_ns <= VOID_GAP_NS or reading.verdict is not Verdict.INCONCLUSIVE:
+    reading, away_ns = _attempt(step, doing, note, _stand(step, doing, note))
+    for void in range(1, VOIDS_ALLOWED + 1):
+        if away_ns <= VOID_GAP_NS or reading.verdict is not Verdict.INCONCLUSIVE:
             break
+        again = f"{note}, {void} void before"
+        unsteady = _stand(step, doing, again)
+        if unsteady is not None:
+            return replace(reading, note=f"{reading.note}; cannot be done again by itself: {unsteady.text}")
+        reading, away_ns = _attempt(step, doing, again, None)
     return reading
 
 
-def _attempt(step: TimeStep, doing: Doing, note: str) -> tuple[Reading, int]:
+def _attempt(step: TimeStep, doing: Doing, note: str, unsteady: Unsteady | None) -> tuple[Reading, int]:
     """The reading, and the longest time that the bench itself was away during it."""
-    unsteady = _stand(step, doing, note)
-    if unsteady:
-        return _no_time(step, unsteady, note), 0
+    if unsteady is not None:
+        return _no_time(step, unsteady.text, note, unsteady.verdict), 0
     _random_phase(doing)
     last_old = doing.prover.sample(note, flat_out=True)
     stamp = doing.rig.move(step.end)
@@ -122,7 +130,14 @@ def _attempt(step: TimeStep, doing: Doing, note: str) -> tuple[Reading, int]:
     return _time_reading(step.of, bounds, step.at_least_s, step.at_most_s, doing.rule, note), away_ns
 
 
-def _stand(step: TimeStep, doing: Doing, note: str) -> str:
+class Unsteady(NamedTuple):
+    """The panel does not stand at the start of a timing: why, and what that makes of it."""
+
+    text: str
+    verdict: Verdict = Verdict.FAIL
+
+
+def _stand(step: TimeStep, doing: Doing, note: str) -> Unsteady | None:
     """Go to the start and let the panel come to rest there; what is wrong when it does not.
 
     All states known of the start must show and stay. A time-delay relay whose state there is not known is
@@ -135,12 +150,20 @@ def _stand(step: TimeStep, doing: Doing, note: str) -> str:
     delay_s = max((relay.delay_s.high for relay in relays if relay.tag not in states), default=0.0)
     settling = doing.prover.settle(states, stamp, step.settle_s, f"{note}, at start")
     if not settling.reached:
-        wrong = [r.of for r in settling.readings if r.verdict is not Verdict.PASS]
-        if wrong == [step.of] and channels.state(step.of, _word(doing)) is step.to:
-            return f"{on_off(step.to)} already before the stimulus"
-        return f"not at rest before the stimulus ({', '.join(wrong)} not as expected)"
+        return _not_reached(step, settling, doing)
     left = doing.prover.hold(states, delay_s, f"{note}, at start", since=stamp)
-    return f"not at rest before the stimulus ({', '.join(r.of for r in left)} moved)" if left else ""
+    moved = f"not at rest before the stimulus ({', '.join(r.of for r in left)} moved)"
+    return Unsteady(moved) if left else None
+
+
+def _not_reached(step: TimeStep, settling: Settling, doing: Doing) -> Unsteady:
+    """The start did not show in time, for sure, or so late perhaps that the bench cannot tell."""
+    wrong = [r.of for r in settling.readings if r.verdict is not Verdict.PASS]
+    if wrong == [step.of] and doing.rig.channels.state(step.of, _word(doing)) is step.to:
+        return Unsteady(f"{on_off(step.to)} already before the stimulus")
+    verdict = worst(r.verdict for r in settling.readings)
+    how = "not as expected" if verdict is Verdict.FAIL else "perhaps late"
+    return Unsteady(f"not at rest before the stimulus ({', '.join(wrong)} {how})", verdict)
 
 
 def _stays(step: TimeStep, doing: Doing, note: str) -> bool:
@@ -239,14 +262,14 @@ def _limits(at_least_s: float | None, at_most_s: float | None) -> str:
     return " and ".join(parts) or "measured, no limit"
 
 
-def _no_time(step: TimeStep, read: str, note: str) -> Reading:
+def _no_time(step: TimeStep, read: str, note: str, verdict: Verdict = Verdict.FAIL) -> Reading:
     return Reading(
         of=step.of,
         quantity="time",
         unit="us",
         expected=_limits(step.at_least_s, step.at_most_s),
         read=read,
-        verdict=Verdict.FAIL,
+        verdict=verdict,
         note=note,
     )
 
