@@ -12,13 +12,18 @@ from dataclasses import dataclass
 
 import pytest
 from modbus_models import TableDevice, bits_of
+from scripted_line import ScriptedLine
 from serving import FaultyDevice, serving
 
 from drivers import modbus_question as ask
 from drivers.modbus_device import answer_pdu
 from drivers.modbus_exchange import Exchange
 from drivers.modbus_question import Question
-from harness.clock import RealClock
+from drivers.outstanding import LATEST_NS
+from drivers.rtu_exchange import Place, RtuExchange
+from drivers.rtu_frame import sealed
+from drivers.rtu_wire import Pace, RtuWire
+from harness.clock import RealClock, VirtualClock
 from harness.errors import BoardRefused
 
 WHOLE = range(0x10000)
@@ -116,6 +121,26 @@ def test_driver_puts_the_example_on_the_wire_and_takes_its_answer(example: Examp
     request = bytes.fromhex(example.request)
     assert device.requests == [header(1, request) + request]
     assert taken[2] == answer
+
+
+@each_example
+def test_serial_driver_puts_the_example_on_the_wire_and_takes_its_answer(example: Example) -> None:
+    """The same PDU between the unit and the checksum, whose values tests/drivers/test_rtu_frame.py has."""
+    request, answer = (
+        sealed(bytes([UNIT]) + bytes.fromhex(pdu)) for pdu in (example.request, example.answer)
+    )
+    line = ScriptedLine(VirtualClock(), lambda _: [(5, answer)])
+    pace = Pace(silence=2_005_209, quiet=50_000_000, adopted=30_000_000)
+    wire = RtuWire(line.open, line.clock, pace)
+    place = Place("examples", {}, lambda: wire, lambda _: line)
+    question = example.question()
+    exchange = RtuExchange("board T", place, line.clock, [question])
+    exchange.connect(2.0)
+    wire.owed(UNIT).forget(LATEST_NS)  # as if the line had long been in use
+    taken = exchange.ask(question, 2.0)
+    exchange.close()
+    assert line.requests == [request]
+    assert taken[2] == bytes.fromhex(example.answer)
 
 
 @each_example

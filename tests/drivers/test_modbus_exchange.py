@@ -297,6 +297,72 @@ def test_late_answer_is_never_a_reading(delays_s: list[float], pause_s: float) -
     assert [number for number, _ in taken] == [request for _, request in taken]
 
 
+def adopted_from(device: FaultyDevice, owed: bytes) -> Exchange:
+    """A connection that a process now dead had open, with what it is owed on its way already."""
+    old = socket.create_connection(("127.0.0.1", device.port))
+    exchange = Exchange("board IO1 at T", "127.0.0.1", device.port, RealClock())
+    if owed:
+        old.sendall(bytes.fromhex("FFFF 0000 0006 01 02 0000 000A"))
+        while not device.requests:
+            time.sleep(0.001)
+    exchange.adopt(old.detach(), 5.0)
+    return exchange
+
+
+@pytest.mark.parametrize("stale_transaction", [1, 2, 3, 0x1234])
+@pytest.mark.parametrize("stale", ["02 02 FF 03", "0F 00 00 00 0A", ""])
+@pytest.mark.parametrize("late_s", [0.0, 0.03])
+def test_taken_over_connection_drains_what_its_old_owner_is_owed(
+    stale_transaction: int, stale: str, late_s: float
+) -> None:
+    """In time and late, with any number, also one that we use: the second answer is ours for sure."""
+
+    def answer(line: socket.socket, request: bytes) -> None:
+        if request.startswith(b"\xff\xff"):
+            time.sleep(late_s)
+            line.sendall(answers(stale_transaction.to_bytes(2), stale))
+        else:
+            line.sendall(answers(request, "02 02 55 02" if request[7] == 2 else "0F 00 00 00 0A"))
+
+    with FaultyDevice(answer) as device:
+        exchange = adopted_from(device, bytes.fromhex(stale))
+        try:
+            exchange.ask(WRITE, 5.0)
+        except BoardGarbled:  # the old answer had our number: the connection is closed
+            assert stale_transaction == 1
+        assert exchange.ask(READ, 5.0)[2] == bytes.fromhex("02 02 55 02")
+        assert exchange.ask(READ, 5.0)[2] == bytes.fromhex("02 02 55 02")
+        exchange.close()
+
+
+def test_strangers_are_passed_over_for_two_questions_only() -> None:
+    def answer(line: socket.socket, request: bytes) -> None:
+        line.sendall(answers(request, "02 02 FF 03", ahead=-1) + answers(request, "02 02 55 02"))
+
+    with FaultyDevice(answer) as device:
+        exchange = adopted_from(device, b"")
+        for _ in range(2):
+            assert exchange.ask(READ, 5.0)[2] == bytes.fromhex("02 02 55 02")
+        with pytest.raises(BoardGarbled, match="11 bytes after the answer"):
+            exchange.ask(READ, 5.0)
+        exchange.close()
+
+
+def test_taken_over_connection_that_is_gone() -> None:
+    near, far = socket.socketpair()
+    far.close()
+    with pytest.raises(BoardAbsent, match="cannot connect"):
+        Exchange("board IO1 at T", "127.0.0.1", 1, RealClock()).adopt(near.detach(), 1.0)
+
+
+def test_descriptor_and_connections() -> None:
+    with FaultyDevice(sending("02 02 55 02")) as device, line_to(device.port) as exchange:
+        assert (exchange.descriptor, exchange.connections) == (None, 0)
+        exchange.connect(5.0)
+        assert exchange.descriptor is not None
+        assert exchange.connections == 1
+
+
 def os_errors() -> list[type[OSError]]:
     found = [OSError]
     for kind in found:
