@@ -38,6 +38,10 @@ class Outstanding:
         if self.hides(function):
             del self._asked[: self._place(function) + 1]
 
+    def answered_somehow(self) -> None:
+        """A whole answer has come that does not say what it answers: so it is the oldest question's."""
+        del self._asked[:1]
+
     def hides(self, function: int) -> bool:
         """Whether an answer with this function could belong to an older question."""
         return self._place(function) < len(self._asked)
