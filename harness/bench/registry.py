@@ -18,6 +18,7 @@ from typing import Any, Protocol, cast
 
 from harness.bench.board import Board
 from harness.bench.parts import Bench, BoardSpec, SettingValue
+from harness.bench.port_info import PortInfo
 from harness.clock import Clock
 from harness.errors import BenchError
 from harness.panel.parts import Panel
@@ -28,9 +29,11 @@ DRIVERS = {
     "modbus-tcp": "drivers.modbus_tcp:ModbusTcpBoard",
     "modbus-rtu": "drivers.modbus_rtu:ModbusRtuBoard",
     "modbus-rtu-tcp": "drivers.modbus_rtu:ModbusRtuTcpBoard",
+    "text-line": "drivers.text_line:TextLineBoard",
 }
 _SIMULATOR = "drivers.simulated:in_process"
 _SERVER = "drivers.serve"
+_PORTS = "drivers.port_list:found_ports"
 _HOUSE = Path(__file__).resolve().parents[2]
 
 
@@ -104,6 +107,11 @@ def has_registers(name: str) -> bool:
 def simulator() -> Simulator:
     """The maker of a bench's boards in this process. Raises BenchError."""
     return cast(Simulator, _load("simulated", _SIMULATOR))
+
+
+def port_finder() -> Callable[[], list[PortInfo]]:
+    """What lists the serial ports of this computer. Raises BenchError."""
+    return cast(Callable[[], list[PortInfo]], _load("serial ports", _PORTS))
 
 
 def server_module() -> str:

@@ -148,6 +148,14 @@ SERVE = Verb(
         _arg("--text-line", metavar="PTY-OR-PORT", help="the bench file's text commands on a serial line"),
     ),
 )
+PORTS = Verb(
+    "ports",
+    "list the serial ports and how to name them",
+    "List every serial port with what is known of it, who has it open, and the name to write into a bench\n"
+    "file so that it stays the same when adapters are plugged in again. No port is opened for it.",
+    "example: panelproof ports",
+    (JSON,),
+)
 VERIFY = Verb(
     "verify",
     "verify the journals of runs",
@@ -158,4 +166,4 @@ VERIFY = Verb(
     (_arg("runs", nargs="+", metavar="RUN", help="a run's folder"), JSON),
 )
 
-VERBS = (CHECK, SCHEMA, TABLE, FAULTS, WIRING, RUN, SERVE, VERIFY)
+VERBS = (CHECK, SCHEMA, TABLE, FAULTS, WIRING, RUN, SERVE, PORTS, VERIFY)
