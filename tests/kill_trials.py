@@ -39,10 +39,14 @@ steps:
 TIMEOUT_S = 0.1
 SPARE_S = 0.3
 DEADLINE_S = SPARE_S + 2 * TIMEOUT_S + 0.01  # as in guard_plan: spare, one board, its pause between polls
-RUNNER = (
-    f"import sys; sys.path[:] = {sys.path!r}; import harness.run.guard_plan as plan; plan.SPARE_S = {SPARE_S};"
-    "from harness.cli.main import entry; entry()"
-)
+RUNNER = f"""\
+import sys
+sys.path[:] = {sys.path!r}
+import harness.run.guard_plan
+harness.run.guard_plan.SPARE_S = {SPARE_S}
+from harness.cli.main import entry
+entry()
+"""
 KILLS = {
     "kill -9": signal.SIGKILL,
     "SEGV": signal.SIGSEGV,

@@ -72,7 +72,6 @@ def do(args: argparse.Namespace, out: TextIO, err: TextIO) -> int:
         folder = new_run_folder(Path(args.logs), RealClock().wall(), Path(loaded.path).name.split(".")[0])
         _copy_files(loaded, folder)
         with _journal(loaded, ready, folder) as journal, make_screen(out, err, json=args.json) as screen:
-            guard.brief(ready, journal, _identity(loaded))
             job = Job(loaded, wanted, args, folder, journal, screen, guard, err)
             result = _guarded(job, ready)
     if args.json:
@@ -167,6 +166,7 @@ def _on_bench(
     job: Job, ready: Ready, sink: Callable[[Event], None], origin: Origin, stack: ExitStack
 ) -> Result:
     panel, sequence = job.loaded.panel, job.loaded.sequence
+    job.guarding.brief(ready, job.journal, _identity(job.loaded))
     opened, identities = identified(ready, panel)
     for name in opened.boards.keys() - ready.boards.keys():
         stack.callback(opened.boards[name].close)

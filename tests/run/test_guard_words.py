@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -105,7 +106,7 @@ SAID = words.line({"armed": True, "patience_s": None}) + b".." + words.descripto
 def test_words_arrive_whole_wherever_the_bytes_are_cut(cuts: list[int]) -> None:
     parser, heard = words.Words(), []
     edges = [0, *sorted(cuts), len(SAID)]
-    for start, end in zip(edges, edges[1:], strict=False):
+    for start, end in pairwise(edges):
         heard += list(parser.take(SAID[start:end]))
     armed, descriptors = {"armed": True, "patience_s": None}, {"descriptors": [["A", "B"]]}
     assert heard == [armed, b".", b".", descriptors, b".", b"s", b"q"]
@@ -119,6 +120,7 @@ def test_bytes_that_no_runner_sends_are_not_understood(data: bytes) -> None:
 
 def test_a_line_without_end_is_not_kept_for_ever() -> None:
     parser = words.Words()
+    for _ in range(16):
+        assert list(parser.take(b"{" + b" " * 65535)) == []
     with pytest.raises(words.NotUnderstood):
-        for _ in range(100):
-            list(parser.take(b"{" + b" " * 65536))
+        list(parser.take(b"{"))

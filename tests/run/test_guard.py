@@ -1,0 +1,194 @@
+"""The guardian's process as the runner sees it: ready, answering, lost, dismissed without a trace."""
+
+from __future__ import annotations
+
+import gc
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from harness.bench.parts import BoardSpec
+from harness.cli.guardian import guardian_command
+from harness.clock import RealClock
+from harness.errors import BenchError
+from harness.run import guard as guard_module
+from harness.run.guard import Guard, Way, can_share
+from harness.run.guard_plan import Plan
+
+WAYS: list[Way] = ["shared", "own"]
+
+
+def board(**settings: str | int) -> BoardSpec:
+    """A board at an address where nothing answers; nobody opens it here."""
+    return BoardSpec(
+        name="IO1",
+        driver="modbus-tcp",
+        settings={"host": "127.0.0.1", "port": 9, **settings},
+        output_count=8,
+        input_count=8,
+    )
+
+
+def plan(folder: Path, spec: BoardSpec | None = None, deadline_s: float = 30.0) -> Plan:
+    return Plan(
+        boards=(spec or board(),),
+        contactor=None,
+        deadline_s=deadline_s,
+        patience_s=0.1,
+        runner=os.getpid(),
+        folder=str(folder),
+        start_ns=RealClock().now_ns(),
+        program="test",
+        identity={},
+    )
+
+
+@contextmanager
+def guarded(way: Way, folder: Path, spec: BoardSpec | None = None) -> Iterator[Guard]:
+    guard = Guard(guardian_command(), way, RealClock())
+    try:
+        guard.brief(plan(folder, spec))
+        yield guard
+    finally:
+        guard.end(safe=True)
+
+
+def beat_until_refused(guard: Guard, limit_s: float) -> str:
+    end = time.monotonic() + limit_s
+    while time.monotonic() < end:
+        try:
+            guard.beat()
+        except BenchError as error:
+            return str(error)
+        time.sleep(0.002)
+    return ""
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_it_gets_ready_is_beaten_to_and_leaves_without_a_trace(way: Way, tmp_path: Path) -> None:
+    with guarded(way, tmp_path) as guard:
+        guard.arm({}, 0.1)
+        assert beat_until_refused(guard, 0.5) == ""
+        pid = guard.pid
+    assert list(tmp_path.iterdir()) == []
+    with pytest.raises(ProcessLookupError):
+        os.kill(pid, 0)
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_many_runs_leave_no_process_descriptor_or_thread(way: Way, tmp_path: Path) -> None:
+    def count() -> tuple[int, int]:
+        gc.collect()
+        return len(os.listdir("/proc/self/fd")), threading.active_count()  # noqa: PTH208
+
+    if not Path("/proc/self/fd").is_dir():
+        pytest.skip("this system does not list its descriptors there")
+    with guarded(way, tmp_path) as guard:
+        guard.arm({}, 0.1)
+    before = count()
+    for _ in range(8):
+        with guarded(way, tmp_path) as guard:
+            guard.arm({}, 0.1)
+    assert count() == before
+    with pytest.raises(ChildProcessError):  # not one child is left, not even a dead one
+        os.waitpid(-1, os.WNOHANG)
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_leave_before_it_is_ready(way: Way, tmp_path: Path) -> None:
+    """The bench was refused while the guardian was still starting."""
+    started = time.monotonic()
+    with guarded(way, tmp_path):
+        pass
+    assert time.monotonic() - started < guard_module.END_S
+    assert list(tmp_path.iterdir()) == []
+
+
+def kill(guard: Guard) -> None:
+    os.kill(guard.pid, signal.SIGKILL)
+
+
+def stop(guard: Guard) -> None:
+    os.kill(guard.pid, signal.SIGSTOP)
+
+
+@pytest.mark.parametrize("way", WAYS)
+@pytest.mark.parametrize(
+    ("hurt", "said"),
+    [pytest.param(kill, "is gone", id="killed"), pytest.param(stop, "does not answer", id="stopped")],
+)
+def test_a_guardian_that_is_lost_ends_the_run_once(
+    hurt: Callable[[Guard], None],
+    said: str,
+    way: Way,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(guard_module, "MOST_UNANSWERED", 20)
+    monkeypatch.setattr(guard_module, "END_S", 0.2)
+    with guarded(way, tmp_path) as guard:
+        guard.arm({}, 0.1)
+        hurt(guard)
+        text = beat_until_refused(guard, 10.0)
+        assert text.startswith(f"the guardian process {said}: nobody would switch off")
+        assert beat_until_refused(guard, 0.3) == ""  # what ends the run must not be ended itself
+
+
+@pytest.mark.parametrize(
+    "number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGTSTP]
+)
+def test_signals_do_not_disarm_it(number: int, tmp_path: Path) -> None:
+    with guarded("shared", tmp_path) as guard:
+        guard.arm({}, 0.1)
+        assert os.getsid(guard.pid) != os.getsid(0)
+        os.kill(guard.pid, number)
+        assert beat_until_refused(guard, 0.3) == ""
+
+
+@pytest.mark.parametrize(
+    ("spec", "said"),
+    [
+        pytest.param(board(unit=999), "`unit` is '999'", id="settings"),
+        pytest.param(
+            BoardSpec(name="X", driver="none", settings={}, output_count=1, input_count=0),
+            "no driver named 'none'",
+            id="driver",
+        ),
+    ],
+)
+def test_one_that_cannot_guard_the_bench_says_why(spec: BoardSpec, said: str, tmp_path: Path) -> None:
+    with (
+        guarded("own", tmp_path, spec) as guard,
+        pytest.raises(BenchError, match=r"^the guardian did not start: .*nothing was switched on$") as error,
+    ):
+        guard.arm({}, 0.1)
+    assert said in str(error.value)
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_one_that_does_not_start_is_an_error_of_the_bench(way: Way, tmp_path: Path) -> None:
+    guard = Guard([sys.executable, "-c", "raise SystemExit(3)"], way, RealClock())
+    try:
+        with pytest.raises(BenchError, match="the guardian did not start: it ended"):
+            guard.arm({}, 0.1)
+    finally:
+        guard.end(safe=True)
+    with pytest.raises(BenchError, match=r"the guardian did not start: .*No such file"):
+        Guard([str(tmp_path / "none")], way, RealClock())
+
+
+def test_without_sockets_that_carry_descriptors_it_opens_ports_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delattr("socket.send_fds")
+    assert not can_share()
+    with guarded("shared", tmp_path) as guard:
+        assert guard.way == "own"
+        guard.arm({}, 0.1)
