@@ -17,7 +17,7 @@ SIMULATED_OBJECTS = {0: b"panelproof", 1: b"SIMULATED BOARD", 2: b"1"}
 
 
 class RigDevice:
-    """Outputs from address `first_output`, inputs from `first_input`, and the registers that its bench names."""
+    """Outputs from `first_output` on, inputs from `first_input` on, the registers that its bench names."""
 
     def __init__(self, rig: SimulatedRig, board: str, first_output: int = 0, first_input: int = 0) -> None:
         spec = rig.specs[board]

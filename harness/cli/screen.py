@@ -22,6 +22,7 @@ from harness.run.events import (
     RunStarted,
     StepEnded,
     StepStarted,
+    WatchdogProved,
 )
 
 if TYPE_CHECKING:
@@ -90,6 +91,8 @@ def lines_of(event: Event) -> list[str]:
             hand = " (sets what a person sets on a real bench)" if event.board == HAND else ""
             lines = [f"board {event.board}: {_identity(event)}{hand}"]
             lines += [f"board {event.board}: {remark}" for remark in event.remarks]
+        case WatchdogProved():
+            lines = [f"board {event.board}: watchdog {event.text}, off within {event.off_within_ms} ms"]
         case StepEnded():
             verdict = str(event.verdict).upper() if event.verdict else "pass"
             lines = [f"{verdict:<12} {event.title}{remark(event)}"]

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from harness.bench.board import Board, Identity
 from harness.errors import BenchError, RecordError
 from harness.measure.reading import Reading, Verdict, worst
-from harness.run import start
+from harness.run import start, watchdogs
 from harness.run.actions import Doing, cycle_step, hold_step, set_step, stop_step, time_step
 from harness.run.events import (
     BoardFound,
@@ -144,6 +144,7 @@ class Engine:
 
     def _run_steps(self) -> None:
         start.prove_off(self._rig)
+        watchdogs.make_ready(self._rig)
         start.supply_on(self._rig)
         self._do(start.rest_step(self._sequence, self._rig.panel))
         for step in self._sequence.steps:
@@ -169,7 +170,17 @@ class Engine:
             return
         self._carried = prover.showing()
         readings = (*readings, *prover.watched())
+        self._check_bench(step, readings)
         self._end_step(step, readings, worst(r.verdict for r in readings), "")
+
+    def _check_bench(self, step: Step, readings: tuple[Reading, ...]) -> None:
+        """What a step read counts only if outputs and supplies still are as the run believes."""
+        try:
+            self._rig.refuse_changed()
+            self._rig.meters.read_all()
+        except BenchError as error:
+            self._end_step(step, readings, Verdict.ERROR, f"not to be trusted: {error}")
+            raise
 
     def _end_step(self, step: Step, readings: tuple[Reading, ...], verdict: Verdict, note: str) -> None:
         verdict = max(verdict, worst(r.verdict for r in readings)) if readings else verdict

@@ -59,6 +59,54 @@ class BoardFound(Event):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WatchdogArmed(Event):
+    """A board's own watchdog was armed, and its time-out read back."""
+
+    board: str
+    time_out_ms: int
+    read_back_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatchdogProved(Event):
+    """A board's watchdog was seen to switch off at `proved`, `off_within_ms` after the last request at the
+    latest. `due`: when that has to be shown again. `text`: whether it was shown now or before."""
+
+    board: str
+    time_out_ms: int
+    off_within_ms: int
+    proved: str
+    due: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplySet(Event):
+    """The run set a programmable supply to the level of `position`: `raw` counts, thousandths of a volt."""
+
+    of: str
+    position: str
+    board: str
+    register: int
+    raw: int
+    level_thousandths: int
+    sent_us: int
+    acknowledged_us: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValueRead(Event):
+    """An analogue value in thousandths of `unit`, with the half-width within which the true one lies. `of` is
+    the supply that it measures, or empty."""
+
+    name: str
+    of: str
+    unit: str
+    value_thousandths: int
+    uncertainty_thousandths: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CautionsShown(Event):
     """The cautions, and whether a person acknowledged them (a simulated bench asks nothing)."""
 

@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 
 from harness.bench.board import Board, Stamp
 from harness.bench.parts import Bench
+from harness.bench.watchdog_proofs import Proofs
 from harness.clock import NS, Clock
 from harness.errors import BenchError
 from harness.panel.parts import Panel
 from harness.run.channels import Channels
 from harness.run.events import Asked, MadeSafe, Moved, Sink, Written
 from harness.run.hands import Ask, NotSet, SimulatedHands
+from harness.run.measures import Meters
 from harness.run.moves import Mover, Write
 from harness.run.origin import Origin
 from harness.run.sampling import Sampler
+from harness.run.watchdogs import Feeder, refuse_changed
 
 CONTACTOR = "supply contactor"
 SUPPLY_GOES_NS = NS // 2
+LOOK_AGAIN_NS = NS // 100
 
 
 def no_beat() -> None:
@@ -31,6 +35,7 @@ class Fittings:
     """What a rig is made with: open boards by name, the clock, where events go, and hands.
 
     `beat` tells the guardian that the runner is alive; it is called at every poll and write, so is cheap.
+    `proofs`: where proofs of watchdogs are kept; None where they are not, so that each run proves anew.
     """
 
     boards: Mapping[str, Board]
@@ -39,6 +44,7 @@ class Fittings:
     ask: Ask
     hands: SimulatedHands | None = None
     beat: Callable[[], None] = no_beat
+    proofs: Proofs | None = None
 
 
 @dataclass(slots=True)
@@ -54,6 +60,9 @@ class Rig:
     sampler: Sampler = field(init=False)
     mover: Mover = field(init=False)
     watcher: Callable[[], object] = field(init=False)
+    feeder: Feeder = field(init=False)
+    meters: Meters = field(init=False)
+    _supplied: bool = field(init=False, default=False)
     _names: dict[tuple[str, int], str] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -63,6 +72,8 @@ class Rig:
         self._names = {(o.board, o.channel): o.name for o in self.bench.outputs}
         if self.bench.contactor is not None:
             self._names[self.bench.contactor.board, self.bench.contactor.channel] = CONTACTOR
+        self.feeder = Feeder(self.fittings.boards, self.fittings.clock, self.fittings.beat)
+        self.meters = Meters(self)
         self.sampler = Sampler(
             self.bench,
             self.fittings.boards,
@@ -70,7 +81,7 @@ class Rig:
             self.fittings.clock,
             self.fittings.sink,
             self.origin,
-            beat=self.fittings.beat,
+            beat=self.feeder.beat,
         )
         self.watcher = self.sampler.paced
 
@@ -117,6 +128,7 @@ class Rig:
         hands_first = self.mover.allowed(self.positions | by_hand)
         between = self.positions | (by_hand if hands_first else driven)
         self.mover.refuse_forbidden(between)
+        self.refuse_changed()
         plan = self.mover.plan(between if hands_first else self.positions, between | driven)
         stamps = self._by_hand(by_hand) if hands_first else []
         self.fittings.sink(Moved(at_us=self.now_us, positions=wanted if hands_first else driven))
@@ -132,7 +144,16 @@ class Rig:
         contactor = self.bench.contactor
         if contactor is not None:
             self._write(Write(contactor.board, {contactor.channel: True}))
+            self._supplied = True
             self.sampler.restart_limits()
+
+    def refuse_changed(self) -> None:
+        """Raises BenchUnsafe when a board that can say so has not its outputs as they were commanded.
+
+        Asked before each move, because the move itself would put them right again and hide it.
+        """
+        for spec in self.bench.boards:
+            refuse_changed(self.fittings.boards[spec.name])
 
     @property
     def retried(self) -> int:
@@ -147,6 +168,7 @@ class Rig:
         Returns what a person has to do when the bench could not be made safe, else nothing.
         """
         self.sampler.stop_heeding()
+        self.feeder.stop()
         written, troubles = self._all_off()
         report()
         for name, outputs, stamp in written:
@@ -162,11 +184,17 @@ class Rig:
             reasons = "; ".join(troubles)
             text = unsafe = f"NOT SAFE as far as is known: switch the panel's supply off by hand ({reasons})"
         elif unproved:
-            text = f"all outputs commanded off, not proved on {', '.join(unproved)}"
+            text = f"all outputs commanded {self._safe}, not proved on {', '.join(unproved)}"
         else:
-            text = "all outputs off, read back from every board"
+            text = f"all outputs {self._safe}, read back from every board"
         self.fittings.sink(MadeSafe(at_us=self.now_us, proved=not unproved and not unsafe, text=text))
         return unsafe
+
+    @property
+    def _safe(self) -> str:
+        """What safe outputs are on this bench."""
+        kept_on = any(board.safe_on for board in self.bench.boards)
+        return "off but for those that are safe on" if kept_on else "off"
 
     def _all_off(self) -> tuple[list[tuple[str, dict[str, bool], Stamp]], list[str]]:
         """Write everything off; what was written, and what went wrong."""
@@ -189,33 +217,52 @@ class Rig:
         return written, list(dict.fromkeys(troubles))
 
     def _supply_still_present(self) -> bool | None:
-        """Whether the input behind the supply goes on reading it present; None where it cannot be read."""
-        if self.bench.supply_present is None:
-            return False
+        """Whether an input or a measure behind the contactor goes on showing the supply; None where one of
+        them cannot be read."""
         clock = self.fittings.clock
         give_up_ns = clock.now_ns() + 2 * self.lag_ns + SUPPLY_GOES_NS
         try:
-            self.sampler.poll()
-            while self.sampler.supply_present and clock.now_ns() < give_up_ns:
-                self.sampler.paced()
+            while (present := self._supply_shows()) and clock.now_ns() < give_up_ns:
+                clock.sleep_until(clock.now_ns() + LOOK_AGAIN_NS)
         except BenchError:
             return None
-        return self.sampler.supply_present
+        return present
+
+    def _supply_shows(self) -> bool | None:
+        live = self.meters.still_live()
+        if self.bench.supply_present is None or live:
+            return live
+        self.sampler.poll()
+        return self.sampler.supply_present or live
 
     def _by_hand(self, wanted: Mapping[str, str]) -> list[Stamp]:
         """Set by hand, one after the other; the stamp is of when the last one stood."""
-        if not wanted:
-            return []
-        if self.fittings.hands is not None:
-            written, stamp = self.fittings.hands.set(wanted)
+        asked = {tag: place for tag, place in wanted.items() if tag not in self.meters.settable}
+        stamps = [self._by_register(tag, wanted[tag]) for tag in wanted if tag not in asked]
+        if self.fittings.hands is not None and asked:
+            written, stamp = self.fittings.hands.set(asked)
             self._written(self.fittings.hands.name, written, stamp)
-            self.positions = self.positions | dict(wanted)
-            return [stamp]
-        for tag, position in wanted.items():
+            self.positions = self.positions | asked
+            self._measure(asked)
+            return [*stamps, stamp]
+        for tag, position in asked.items():
             self._ask(tag, position)
             self.positions = self.positions | {tag: position}
+            self._measure([tag])
         now_ns = self.fittings.clock.now_ns()
-        return [Stamp(now_ns, now_ns)]
+        return [*stamps, Stamp(now_ns, now_ns)]
+
+    def _by_register(self, tag: str, position: str) -> Stamp:
+        """Set a programmable supply; the stamp ends when it is measured at its level."""
+        sent_ns = self.fittings.clock.now_ns()
+        self.meters.set_level(tag, position)
+        self.positions = self.positions | {tag: position}
+        self._measure([tag])
+        return Stamp(sent_ns, self.fittings.clock.now_ns())
+
+    def _measure(self, tags: Iterable[str]) -> None:
+        """Whatever was set, the measures of those supplies among `tags` that are on must agree."""
+        self.meters.come_up(tags, contactor_closed=self._supplied or self.bench.contactor is None)
 
     def _ask(self, tag: str, position: str) -> None:
         request = f"Set {tag}{self._title(tag)} to {self._level(tag, position)} by hand"
@@ -226,14 +273,14 @@ class Rig:
 
     def _while_asking(self) -> None:
         """Inputs are watched while a person is busy: the step's watches, emergency stop, supply, on-times."""
-        self.fittings.beat()
+        self.feeder.beat()
         if self.sampler.last is not None:
             self.watcher()
 
     def by_hand(self, target: Mapping[str, str]) -> bool:
         """Whether a person, and not the bench, sets some of what changes on the way to `target`."""
         changing = {tag for tag, place in target.items() if self.positions[tag] != place}
-        return self.fittings.hands is None and bool(changing - self.mover.driven)
+        return self.fittings.hands is None and bool(changing - self.mover.driven - self.meters.settable)
 
     def _title(self, tag: str) -> str:
         titles = {device.tag: device.title for device in self.panel.devices}
@@ -260,7 +307,7 @@ class Rig:
         self.fittings.clock.sleep_until(stamp.received_ns + round(lag_s * NS))
 
     def _write(self, write: Write) -> Stamp:
-        self.fittings.beat()
+        self.feeder.beat()
         stamp = self.fittings.boards[write.board].write(write.states)
         names = {
             number: self._names.get((write.board, number), f"output {number}") for number in write.states

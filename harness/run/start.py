@@ -28,6 +28,7 @@ def prove_off(rig: Rig) -> None:
     word = _steady_word(rig)
     if rig.bench.contactor is not None:
         _refuse_voltage(rig, word)
+        rig.meters.refuse_voltage()
         if rig.sampler.supply_present:
             raise BenchUnsafe(
                 f"bench {rig.bench.tag}: the supply reads present before the contactor closed; "
@@ -59,11 +60,15 @@ def _refuse_voltage(rig: Rig, word: int) -> None:
 
 
 def supply_on(rig: Rig) -> None:
-    """Devices to rest, then the contactor; where the supply can be read, it must read present."""
+    """Devices to rest, then the contactor; where the supply can be read or measured, it must be there."""
     rig.rest()
     rig.close_supply()
-    if rig.bench.supply_present is None:
-        return
+    if rig.bench.supply_present is not None:
+        _wait_for_supply(rig)
+    rig.meters.come_up()
+
+
+def _wait_for_supply(rig: Rig) -> None:
     give_up_ns = rig.fittings.clock.now_ns() + round(SUPPLY_UP_S * NS)
     rig.sampler.paced()
     while not rig.sampler.supply_present:
