@@ -16,6 +16,8 @@ from drivers.rtu_server import PacedRtu, RtuBus, RtuConnection, Talk, TolerantRt
 from drivers.serial_serving import SerialServer
 from drivers.serial_timing import serial_timing
 from drivers.tcp_server import TcpServer
+from drivers.text_serving import PacedText, PlainText
+from harness.bench.parts import Bench, SettingValue
 from harness.clock import NS, Clock
 from harness.errors import UsageError
 from harness.units import TIME, parse
@@ -91,7 +93,21 @@ def _rtu_server(words: argparse.Namespace, bus: RtuBus, clock: Clock) -> Server:
 
 
 def _text_server(words: argparse.Namespace, rig: SimulatedRig) -> Server:
-    raise UsageError("--text-line: not built yet")
+    from drivers.text_device import TextDevice  # noqa: PLC0415 - only where it is wanted
+
+    where = words.text_line
+    device = TextDevice(devices(rig), _text_settings(rig.bench), rig.clock.now_ns)
+    talk: Talk = PlainText(device)
+    if is_pty(where) and not words.unpaced:
+        timing = serial_timing(words.baud or 19200)
+        talk = PacedText(device, timing.character_ns, _turnaround_ns(words))
+    line, place = _open(words, where, rig.clock)
+    return SerialServer(line, talk, rig.clock, place)
+
+
+def _text_settings(bench: Bench) -> dict[str, SettingValue]:
+    """The templates that the bench file gives its text-line boards; none, where it has no such board."""
+    return next((board.settings for board in bench.boards if board.driver == "text-line"), {})
 
 
 def _open(words: argparse.Namespace, where: str, clock: Clock) -> tuple[Line, str]:

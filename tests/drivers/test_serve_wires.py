@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from line_benches import SHORT, bench_folder, place_of, point, serve, split_board
 from serial_lines import FarEnd
-from wire_benches import run
+from wire_benches import edit, run
 
 from drivers.rtu_frame import sealed
 from harness.cli.main import main
@@ -21,6 +21,7 @@ pytest.importorskip("pty", reason="this system has no pseudo terminals")
 
 RTU_19200 = ("--modbus-rtu", "pty")
 RTU_115200 = ("--modbus-rtu", "pty", "--baud", "115200")
+TEXT = ("--text-line", "pty", "--baud", "115200")
 RTU_TCP = ("--modbus-rtu-tcp", "127.0.0.1:0")
 POLL = sealed(bytes.fromhex("01 02 00 07 00 01"))  # input 7: the emergency stop, healthy from the beginning
 HEALTHY = sealed(bytes.fromhex("01 02 01 01"))
@@ -34,15 +35,17 @@ def folder(tmp_path: Path) -> Path:
 def over(folder: Path, place: str, *words: str) -> str:
     """Point the bench file at what is served; the sequence to run is the caller's."""
     baud = words[words.index("--baud") + 1] if "--baud" in words else "19200"
-    if "--modbus-rtu" in words:
-        point(folder / "th-s0.bench.yaml", "modbus-rtu", place, baud=baud, parity="none")
+    if words[0] in {"--modbus-rtu", "--text-line"}:
+        point(folder / "th-s0.bench.yaml", words[0].lstrip("-"), place, baud=baud, parity="none")
     else:
         point(folder / "th-s0.bench.yaml", words[0].lstrip("-"), place)
     return place
 
 
 WIRES = pytest.mark.parametrize(
-    "words", [RTU_19200, RTU_115200, RTU_TCP], ids=["RTU 19200", "RTU 115200", "RTU over TCP"]
+    "words",
+    [RTU_19200, RTU_115200, RTU_TCP, TEXT],
+    ids=["RTU 19200", "RTU 115200", "RTU over TCP", "text line 115200"],
 )
 
 
@@ -99,6 +102,25 @@ def test_no_write_in_the_journal_is_faster_than_the_wire(
     assert len(took_us) > 3
     assert min(took_us) >= least_us
     assert min(took_us) <= least_us + 2_000  # and the best of them is close to it
+
+
+def test_words_of_the_bench_files_own(folder: Path) -> None:
+    words = "write one: 'CONTACT {unit}/{channel} {state}', write reply: 'DONE {unit}/{channel} {state}', "
+    words += "read outputs: 'CONTACTS {unit}', outputs reply: 'CONTACTS {unit} ARE {image}', "
+    words += "read inputs: 'SENSES {unit}', inputs reply: 'SENSES {unit} ARE {image}', image base: binary, "
+    words += "identify: 'WHO {unit}', identify reply: 'HERE {unit} IS {maker}, {product}, {revision}', line end: CRLF, "
+    for bench in (folder / "th-s0.bench.yaml", folder / "served/th-s0.bench.yaml"):
+        text = bench.read_text().replace("simulated: true\n", "")
+        own = f"driver: text-line\n    settings: {{{words} port: PORT, baud: '115200', parity: none}}"
+        bench.write_text(text.replace("driver: simulated", own))
+    with serve(folder, *TEXT) as process:
+        place = place_of(process)
+        edit(folder / "th-s0.bench.yaml", "PORT", place)
+        with FarEnd(place) as line:
+            assert line.ask(b"CONTACTS 1\r\n", 27, 0.5) == b"CONTACTS 1 ARE 00000000\r\n"
+            assert line.ask(b"SWITCH 1 00\r\n", 16, 0.5) == b"NOT UNDERSTOOD\r\n"
+        status, answer, err = run(folder / "short.sequence.yaml", folder / "logs")
+    assert (status, answer.get("verdict")) == (0, "pass"), err
 
 
 def test_two_boards_and_the_hands_on_one_bus(folder: Path) -> None:
