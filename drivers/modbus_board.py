@@ -9,7 +9,7 @@ what must move together must lie in one part. To make safe, every part is tried 
 Holding registers are read with function 3, input registers with 4, one register is written with 6, several
 with 16. A board's watchdog is one register that holds its time-out in counts, with optional registers to
 clear it after it has tripped, and to feed it where not every request does. `identification: no` in the
-settings is for boards that keep silent when they are asked what they are.
+settings is for boards that keep silent when they are asked what they do not know.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from drivers.modbus_settings import Settings, channel_problems, values_of, watch
 from harness.bench.board import Board, Identity, Sample, Stamp
 from harness.bench.parts import BoardSpec
 from harness.clock import NS, Clock
-from harness.errors import BenchError, BenchUnsafe, BoardRefused
+from harness.errors import BenchError, BenchUnsafe, BoardRefused, BoardTimeout
 
 if TYPE_CHECKING:
     from drivers.modbus_question import Question
@@ -117,6 +117,8 @@ class ModbusBoard(Board):
         except BoardRefused as error:
             if error.code not in _CANNOT_SAY:
                 raise
+        except BoardTimeout as error:
+            raise BoardTimeout(f"{error}; if it is silent to this alone, set `identification: no`") from error
         maker, product, revision = (objects.get(k, b"").decode("latin-1").strip("\0 ") for k in range(3))
         return Identity(maker, product, revision, simulated=product == "SIMULATED BOARD")
 

@@ -97,8 +97,8 @@ class _RtuBoard(ModbusBoard):
         }
 
     def _checks(self) -> list[Question]:
-        """Questions that only read, one a function: those that the board is sure to answer; all when that is
-        one only, because a check needs a second."""
+        """Questions that only read, one a function: those that the board is sure to answer. Checks need two:
+        where that is one only, also those that it refuses, unless it is said to keep silent about them."""
         ask, values, spec = self._questions, self._values, self.spec
         watchdog = values.watchdog.register if values.watchdog else 0
         sure = [
@@ -106,7 +106,7 @@ class _RtuBoard(ModbusBoard):
             *([ask.read_bits(2, values.first_input, 1, values.unit)] if spec.input_count else []),
             *([ask.read_registers(3, watchdog, 1, values.unit)] if values.watchdog else []),
         ]
-        if len(sure) > 1:
+        if len(sure) > 1 or (sure and not values.identifies):
             return sure
         others = [
             ask.read_registers(3, watchdog, 1, values.unit),

@@ -33,7 +33,7 @@ from drivers.exchange_words import cause, counted, refused, too_late
 from drivers.line import Line
 from drivers.modbus_exchange import Answer
 from drivers.modbus_question import Fault, Question, fault_of
-from drivers.outstanding import Outstanding
+from drivers.outstanding import LATEST_NS, Outstanding
 from drivers.rtu_frame import answer_size, sealed, sound
 from drivers.rtu_wire import Heard, IncompleteError, RtuWire, Wanted
 from harness.bench.bus_trace import Trace
@@ -63,7 +63,8 @@ class RtuExchange:
     """One board's questions on the line at `place`.
 
     `where` names the board in messages: "board IO1 on /dev/ttyUSB0 unit 1". `checks` are questions that read,
-    each with a function of its own, those that the board is sure to answer first.
+    each with a function of its own, those that the board is sure to answer first. With one only, the board is
+    known to keep silent about all others: after a failure it is not asked until nothing can be so late.
     """
 
     def __init__(
@@ -128,7 +129,7 @@ class RtuExchange:
         """
         wire = self._wire
         assert wire is not None
-        owed = wire.owed(question.unit)
+        owed = wire.owed(question.unit, checked=len(self._checks) > 1)
         if owed or not wire.clean:
             owed.forget(self._now())
             if insist and (answer := self._ask_anyway(wire, owed, question, timeout_s)):
@@ -157,6 +158,8 @@ class RtuExchange:
                 self._drain(wire, question, deadline_ns)
             if not owed.hides(question.function):
                 return
+            if len(self._checks) < 2:
+                raise self._stuck(question)
             check = self._checks[owed.best(list(self._checks))]
             left_ns = deadline_ns - self._now()
             if left_ns <= 0:
@@ -168,11 +171,7 @@ class RtuExchange:
             except BoardGarbled as error:  # perhaps it met what was late, and that is gone now
                 garbled = error
             except BoardTimeout as error:
-                raise BoardTimeout(
-                    f"{self._where}: {question.name}: not asked, because after an earlier failure the board"
-                    f" does not answer a check question ({check.name}) within {left_ns / 1e6:.0f} ms;"
-                    f" check {_WIRING}"
-                ) from error
+                raise self._unchecked(question, check, left_ns) from error
 
     def _drain(self, wire: RtuWire, question: Question, deadline_ns: int) -> None:
         try:
@@ -231,6 +230,18 @@ class RtuExchange:
         with suppress(ValueError):
             if frame[0] == question.unit and answer_size(frame) == len(frame):
                 owed.answered(function)
+
+    def _unchecked(self, question: Question, check: Question, left_ns: int) -> BenchError:
+        return BoardTimeout(
+            f"{self._where}: {question.name}: not asked, because after an earlier failure the board does not"
+            f" answer a check question ({check.name}) within {left_ns / 1e6:.0f} ms; check {_WIRING}"
+        )
+
+    def _stuck(self, question: Question) -> BenchError:
+        return BoardTimeout(
+            f"{self._where}: {question.name}: not asked, because the answer to an earlier question may still"
+            f" come and would look the same; wait {LATEST_NS // NS} s, or start anew once the cause is mended"
+        )
 
     def _absent(self, text: str) -> BenchError:
         return BoardAbsent(f"{self._where}: {text}; check the cable, and `port` or `host` in the bench file")

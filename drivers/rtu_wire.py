@@ -118,10 +118,13 @@ class RtuWire:
         """Of the open line."""
         return None if self._line is None else self._line.descriptor
 
-    def owed(self, unit: int) -> Outstanding:
-        """What that unit may still answer. Each unit for itself: only one device's answers are in order."""
+    def owed(self, unit: int, *, checked: bool = True) -> Outstanding:
+        """What that unit may still answer. Each unit for itself: only one device's answers are in order.
+
+        Not `checked`: nothing can tell its answers apart, so what others may have asked it is left out.
+        """
         if unit not in self._owed:
-            self._owed[unit] = Outstanding(self._before_us, self._now())
+            self._owed[unit] = Outstanding(self._before_us if checked else 0, self._now())
         return self._owed[unit]
 
     def drain(self, deadline_ns: int, trace: Trace | None = None) -> None:

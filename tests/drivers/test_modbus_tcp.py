@@ -154,6 +154,83 @@ def test_most_channels_in_one_transaction() -> None:
         assert io1.read().bits == 1 << 1999
 
 
+def test_more_than_one_request_holds_is_split() -> None:
+    device = TableDevice(
+        {"coils": range(2100), "inputs": range(2100), "holding registers": range(300)},
+        {"inputs": {1999: True, 2000: True, 2099: True}},
+        {"holding registers": {k: k for k in range(300)}},
+    )
+    with serving({1: device}) as port, board(port, output_count=2100, input_count=2100) as io1:
+        io1.write({1967: True, 1968: True})
+        assert io1.read_back() == 1 << 1967 | 1 << 1968
+        assert io1.read().bits == 1 << 1999 | 1 << 2000 | 1 << 2099
+        assert io1.read_registers("holding", 0, 300) == tuple(range(300))
+        io1.write_registers(0, [7] * 200)
+        assert io1.read_registers("holding", 0, 201) == (*[7] * 200, 200)
+
+
+def test_most_at_once_of_the_board_is_kept() -> None:
+    device = TableDevice({"coils": range(16), "inputs": range(10)}, {"inputs": {9: True}})
+    with serving({1: device}) as port:
+        assert check_board(lambda: board(port, settings={"most at once": "3"})) == []
+        with board(port, settings={"most at once": "3"}) as io1:
+            assert io1.read().bits == 1 << 9
+
+
+def test_watchdog_is_armed_cleared_and_fed() -> None:
+    device = TableDevice({"coils": range(16), "inputs": range(10), "holding registers": range(10)})
+    settings = {
+        "watchdog register": "4",
+        "watchdog count": "100 ms",
+        "watchdog clear register": "5",
+        "watchdog clear value": "1",
+        "watchdog feed register": "6",
+        "watchdog feed value": "9",
+    }
+    with (
+        serving({1: device}) as port,
+        board(port, settings=settings, watchdog=Watchdog(time_out_s=1.05, proof_output=0)) as io1,
+    ):
+        assert io1.arm_watchdog() == 1.0
+        assert device.registers["holding registers"] == {4: 10, 5: 1}
+        io1.feed_watchdog()
+        assert device.registers["holding registers"][6] == 9
+
+
+def test_connection_in_memory() -> None:
+    """What tests of faults need: a board on a connection that is not a socket."""
+
+    class Pipe:
+        answer = b""
+
+        def sendall(self, data: bytes) -> None:
+            self.answer = data[:2] + bytes.fromhex("0000 0005 01 02 02 01 02")
+
+        def recv(self, most: int) -> bytes:
+            return self.answer
+
+        def settimeout(self, seconds: float | None) -> None:
+            pass
+
+        def setsockopt(self, level: int, option: int, value: int | bytes) -> None:
+            pass
+
+        def close(self) -> None:
+            pass
+
+    dialled: list[tuple[tuple[str, int], float]] = []
+
+    def dial(address: tuple[str, int], timeout_s: float) -> Pipe:
+        dialled.append((address, timeout_s))
+        return Pipe()
+
+    io1 = ModbusTcpBoard(replace(SPEC, output_count=0), RealClock(), dial=dial)
+    with io1:
+        assert io1.read().bits == 0x201
+        assert io1.descriptor is None
+    assert dialled == [(("127.0.0.1", 502), 0.5)]
+
+
 def test_addresses_and_unit_of_the_settings_are_used() -> None:
     device = TableDevice({"coils": range(100, 116), "inputs": range(7, 17)}, {"inputs": {7: True, 16: True}})
     settings = {"first output": "100", "first input": "7", "unit": "17"}

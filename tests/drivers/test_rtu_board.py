@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import os
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -15,11 +17,13 @@ from modbus_models import TableDevice
 from scripted_line import MS, Arrivals, ScriptedLine, answering
 from serial_lines import served_line
 
+import drivers
 from drivers.modbus_rtu import ModbusRtuBoard, ModbusRtuTcpBoard
 from drivers.pty_line import PtyLine
 from drivers.rtu_frame import sealed
-from drivers.rtu_server import RtuBus, TolerantRtu
+from drivers.rtu_server import RtuBus, RtuConnection, TolerantRtu
 from drivers.serial_port import SerialSettings, adopt_serial
+from drivers.tcp_server import TcpServer
 from harness.bench.board import Identity
 from harness.bench.contract import check_board
 from harness.bench.parts import BoardSpec, SettingValue, Watchdog
@@ -114,6 +118,92 @@ def test_keeps_the_contract_on_a_pseudo_terminal(outputs: int, inputs: int) -> N
         assert check_board(lambda: ModbusRtuBoard(replace(spec, settings=settings), RealClock())) == []
 
 
+@contextmanager
+def converter(bus: RtuBus) -> Iterator[int]:
+    """RTU frames on a TCP connection, as a network converter passes them; gives the port."""
+    server = TcpServer("127.0.0.1", 0, lambda: RtuConnection(bus.answer, RealClock()))
+    thread = threading.Thread(target=server.serve, args=(lambda: None, 0.01))
+    thread.start()
+    try:
+        yield server.address[1]
+    finally:
+        server.stop()
+        thread.join(5)
+        assert not thread.is_alive()
+
+
+def over_tcp(port: int, unit: int = 1) -> ModbusRtuTcpBoard:
+    settings: dict[str, SettingValue] = {"host": "127.0.0.1", "port": str(port), "unit": str(unit)}
+    spec = replace(SPEC, driver="modbus-rtu-tcp", settings=settings | {"quiet": "5 ms"})
+    return ModbusRtuTcpBoard(spec, RealClock())
+
+
+def test_keeps_the_contract_behind_a_converter() -> None:
+    with converter(RtuBus({1: device()})) as port:
+        assert check_board(lambda: over_tcp(port)) == []
+
+
+def test_boards_behind_a_converter_share_its_connection_and_hand_it_on() -> None:
+    devices = {1: device(), 2: device()}
+    with converter(RtuBus(devices)) as port:
+        boards = [over_tcp(port, unit) for unit in devices]
+        for io in boards:
+            io.open()
+            io.write({3: True})
+        assert boards[0].descriptor == boards[1].descriptor
+        assert boards[0].descriptor is not None
+        spare = os.dup(boards[0].descriptor)
+        script = "import sys; from pathlib import Path; sys.path.insert(0, sys.argv[1])\n" + HEIR
+        place = str(Path(drivers.__file__).resolve().parents[1])
+        os.set_inheritable(spare, True)
+        found = subprocess.run(
+            [sys.executable, "-c", script, place, str(port), str(spare)],
+            pass_fds=[spare],
+            capture_output=True,
+            text=True,
+        )
+        assert (found.stdout, found.stderr) == ("0\n", "")
+        assert not any(devices[2].bits["coils"].values())
+        os.close(spare)
+        for io in boards:
+            with suppress(BenchError):
+                io.close()
+
+
+HEIR = """
+import drivers
+from drivers.modbus_rtu import ModbusRtuTcpBoard
+from harness.bench.parts import BoardSpec
+from harness.clock import RealClock
+settings = {"host": "127.0.0.1", "port": sys.argv[2], "unit": "2"}
+spec = BoardSpec(name="IO2", driver="modbus-rtu-tcp", settings=settings, output_count=16, input_count=10)
+board = ModbusRtuTcpBoard(spec, RealClock())
+board.adopt(int(sys.argv[3]))
+board.make_safe()
+print(board.read_back())
+board.close()
+"""
+
+
+def test_converter_that_is_not_there() -> None:
+    with converter(RtuBus({1: device()})) as port:
+        pass
+    with pytest.raises(
+        BoardAbsent, match=r"cannot open the line \(connection refused\); check the cable, and"
+    ):
+        over_tcp(port).open()
+
+
+def test_converter_that_goes_away() -> None:
+    with converter(RtuBus({1: device()})) as port:
+        io1 = over_tcp(port)
+        io1.open()
+        io1.read()
+    with pytest.raises(BoardAbsent, match=r"line lost \(closed by the other end\)|line lost"):
+        io1.read()
+    io1.close()
+
+
 class KeptOpen(PtyLine):
     """A line that boards may close and open again; `end` closes it."""
 
@@ -178,6 +268,22 @@ def test_identity_and_a_board_that_keeps_silent_about_it() -> None:
     with board(line, {"identification": "no"}) as io1:
         assert io1.identify() == Identity()
     assert 43 not in functions(line)
+
+
+def test_board_that_keeps_silent_about_what_it_does_not_know() -> None:
+    """With one function to read by, it is not checked by another, and not asked what it is."""
+    line = line_with(device(8, 0))
+    answers = line.script
+    line.script = lambda frame: answers(frame) if frame[1] in (1, 15) else []
+    hint = "if it is silent to this alone, set `identification: no`"
+    with board(line, output_count=8, input_count=0) as io1, pytest.raises(BoardTimeout, match=hint):
+        io1.identify()
+    line.requests.clear()
+    with board(line, {"identification": "no"}, output_count=8, input_count=0) as io1:
+        assert io1.identify() == Identity()
+        io1.write({0: True})
+        assert io1.read_back() == 1
+    assert functions(line) == [15, 1, 15]
 
 
 def test_addresses_and_unit_of_the_settings_are_used() -> None:

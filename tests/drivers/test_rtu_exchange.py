@@ -369,6 +369,22 @@ def test_board_with_one_function_comes_back_when_nothing_can_be_so_late() -> Non
     assert 30 * NS <= line.clock.now_ns() < 70 * NS
 
 
+def test_board_with_one_check_is_not_asked_while_answers_look_the_same() -> None:
+    line = ScriptedLine(VirtualClock(), healthy)
+    exchange = exchange_on(line, checks=(CHECKS[1],))
+    exchange.ask(INPUTS, TIMEOUT_S)
+    assert [frame[1] for frame in line.requests] == [2]
+    line.script = lambda _: []
+    with pytest.raises(BoardTimeout):
+        exchange.ask(INPUTS, TIMEOUT_S)
+    line.script = healthy
+    with pytest.raises(BoardTimeout, match="not asked, because the answer to an earlier question may still"):
+        exchange.ask(INPUTS, TIMEOUT_S)
+    exchange.ask(WRITE, TIMEOUT_S)
+    exchange.ask(INPUTS, TIMEOUT_S)
+    assert [frame[1] for frame in line.requests] == [2, 2, 15, 2]
+
+
 def test_check_without_an_answer_says_why_nothing_was_asked() -> None:
     exchange, _ = trusted(lambda _: [])
     for _ in range(2):
