@@ -14,6 +14,7 @@ from harness.run.events import (
     Asked,
     BoardFound,
     Broken,
+    ClockStepped,
     Event,
     Exchanged,
     MadeSafe,
@@ -96,7 +97,7 @@ def lines_of(event: Event) -> list[str]:
         case StepEnded():
             verdict = str(event.verdict).upper() if event.verdict else "pass"
             lines = [f"{verdict:<12} {event.title}{remark(event)}"]
-        case Broken() | Exchanged():
+        case Broken() | Exchanged() | ClockStepped():
             lines = [event.text]
         case Asked():
             lines = [f"{event.request}: {event.answer}"]

@@ -66,9 +66,10 @@ class ClockWatch:
     def _note_step(self, by_ns: int) -> None:
         if abs(by_ns) < LEAST_NS:
             return
+        by = f"{'+' if by_ns > 0 else '-'}{_seconds(abs(by_ns))}"
         text = (
-            f"the computer's clock was stepped by {by_ns / NS:+.3g} s during the run; measured times are not "
-            "affected, dates before and after it do not agree"
+            f"the computer's clock was stepped by {by} during the run; measured times are not affected, dates "
+            "before and after it do not agree"
         )
         self.remarks.append(text)
         self._stepped(by_ns, text)
