@@ -108,7 +108,8 @@ def test_words_of_the_bench_files_own(folder: Path) -> None:
     words = "write one: 'CONTACT {unit}/{channel} {state}', write reply: 'DONE {unit}/{channel} {state}', "
     words += "read outputs: 'CONTACTS {unit}', outputs reply: 'CONTACTS {unit} ARE {image}', "
     words += "read inputs: 'SENSES {unit}', inputs reply: 'SENSES {unit} ARE {image}', image base: binary, "
-    words += "identify: 'WHO {unit}', identify reply: 'HERE {unit} IS {maker}, {product}, {revision}', line end: CRLF, "
+    words += "identify: 'WHO {unit}', identify reply: 'HERE {unit} IS {maker}, {product}, {revision}', "
+    words += "line end: CRLF, "
     for bench in (folder / "th-s0.bench.yaml", folder / "served/th-s0.bench.yaml"):
         text = bench.read_text().replace("simulated: true\n", "")
         own = f"driver: text-line\n    settings: {{{words} port: PORT, baud: '115200', parity: none}}"
