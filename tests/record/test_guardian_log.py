@@ -1,4 +1,4 @@
-"""The guardian's journal: where it lies, its one line in a verification, and that a seal takes no addition."""
+"""The guardian's journal: where it lies, its one line in a verification, and that seals take no addition."""
 
 from __future__ import annotations
 
