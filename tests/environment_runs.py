@@ -17,7 +17,7 @@ from typing import IO, Any
 from wire_benches import copy_demo, panel_on_the_wire, point_at
 
 from harness.bench.parts import BoardSpec
-from harness.bench.registry import make_board
+from harness.bench.registry import make_board, server_command
 from harness.clock import RealClock
 
 FILES = ("th-s0.panel.yaml", "th-s0.bench.yaml", "th-s0.table.csv")
@@ -113,9 +113,9 @@ def ended(process: Started, within_s: float = 40.0) -> Ended:
 
 @contextmanager
 def served(place: Path, *way: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
-    """`panelproof serve` of the folder's panel, as a process; what it says when it is ready."""
+    """The folder's panel served by a process, the one behind `panelproof serve`; what it says when ready."""
     panel, bench = place / "served/th-s0.panel.yaml", place / "served/th-s0.bench.yaml"
-    command = words("serve", str(panel), "--bench", str(bench), *way)
+    command = [*server_command(), "--panel", str(panel), "--bench", str(bench), *way]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:
         assert server.stdout is not None
         try:

@@ -68,8 +68,8 @@ class ClockWatch:
             return
         by = f"{'+' if by_ns > 0 else '-'}{_seconds(abs(by_ns))}"
         text = (
-            f"the computer's clock was stepped by {by} during the run; measured times are not affected, dates "
-            "before and after it do not agree"
+            f"the computer's clock was stepped by {by} during the run; measured times are not affected, "
+            "dates before and after it do not agree"
         )
         self.remarks.append(text)
         self._stepped(by_ns, text)
