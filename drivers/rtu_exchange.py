@@ -22,6 +22,7 @@ What no driver can detect on this bus, as it has no transaction number:
 from __future__ import annotations
 
 import logging
+import os
 from collections.abc import Callable, Hashable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -84,19 +85,27 @@ class RtuExchange:
 
     def connect(self, timeout_s: float) -> None:  # noqa: ARG002 - opening a port has no time-out
         """Share the line, opening it when nobody has. Raises BoardAbsent."""
-        self._begin(RtuWire.open)
+        self._share()
+        self._start(RtuWire.open)
 
     def adopt(self, descriptor: int, timeout_s: float) -> None:  # noqa: ARG002 - what is late is waited for later
         """Go on with the line that another process had open. Raises BoardAbsent."""
-        self._begin(lambda wire: wire.adopt(descriptor, self._place.adopt))
+        try:
+            self._share()
+        except BenchError:
+            os.close(descriptor)  # it is ours, also now
+            raise
+        self._start(lambda wire: wire.adopt(descriptor, self._place.adopt))
 
-    def _begin(self, start: Callable[[RtuWire], None]) -> None:
+    def _share(self) -> None:
         self.close()
         place = self._place
-        wire = shared_lines.take(place.key, place.settings, place.make, world=place.world)
-        self._wire = wire
+        self._wire = shared_lines.take(place.key, place.settings, place.make, world=place.world)
+
+    def _start(self, start: Callable[[RtuWire], None]) -> None:
+        assert self._wire is not None
         try:
-            start(wire)
+            start(self._wire)
         except OSError as error:
             self.close()
             raise self._absent(f"cannot open the line ({cause(error)})") from error

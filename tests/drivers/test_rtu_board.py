@@ -158,6 +158,7 @@ def test_boards_behind_a_converter_share_its_connection_and_hand_it_on() -> None
         os.set_inheritable(spare, True)
         found = subprocess.run(
             [sys.executable, "-c", script, place, str(port), str(spare)],
+            check=False,
             pass_fds=[spare],
             capture_output=True,
             text=True,
@@ -580,6 +581,16 @@ def test_taken_over_on_a_pseudo_terminal() -> None:
         assert io1.read_back() == 0
         io1.close()
     assert not any(there.bits["coils"].values())
+
+
+def test_descriptor_that_is_refused_is_closed_all_the_same() -> None:
+    line = line_with(device(), device())
+    near, far = os.pipe()
+    with board(line), pytest.raises(BenchError, match="baud 19200, asked 9600"):
+        board(line, {"unit": "2", "baud": "9600"}).adopt(near)
+    with pytest.raises(OSError, match=r"[Bb]ad file descriptor"):
+        os.fstat(near)
+    os.close(far)
 
 
 def test_two_boards_take_over_one_port() -> None:
