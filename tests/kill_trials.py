@@ -16,10 +16,10 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 from wire_benches import copy_demo, edit
 
-from harness.bench.board import Board
 from harness.record.verify import Verification, verify_run
 
 # Rows that switch outputs all the time, for longer than any trial takes.
@@ -55,6 +55,12 @@ KILLS = {
 GIVE_UP_S = 20.0
 
 
+class Outputs(Protocol):
+    """Who sees the outputs of the panel: a board beside, or the server's own record."""
+
+    def read_back(self) -> int | None: ...
+
+
 @dataclass(frozen=True)
 class Trial:
     """One kill: `safe_s` from the signal to the first reading of all outputs off, by the client beside it;
@@ -85,7 +91,7 @@ def prepare(folder: Path, point: Callable[[Path], None], way: str) -> Path:
     return folder / "endless.sequence.yaml"
 
 
-def trial(sequence: Path, logs: Path, observer: Board, how: str, way: str, chance: random.Random) -> Trial:
+def trial(sequence: Path, logs: Path, observer: Outputs, how: str, way: str, chance: random.Random) -> Trial:
     """Start a run, kill it at a random moment, wait until all outputs are off."""
     with subprocess.Popen(
         [sys.executable, "-c", RUNNER, "run", str(sequence), "--logs", str(logs)],
@@ -126,7 +132,7 @@ def _until(true: Callable[[], bool], runner: subprocess.Popen[bytes]) -> None:
         time.sleep(0.005)
 
 
-def _watch_for(observer: Board, seconds: float) -> None:
+def _watch_for(observer: Outputs, seconds: float) -> None:
     """Let the run go on; it must not have ended or been made safe meanwhile."""
     end = time.monotonic() + seconds
     while time.monotonic() < end:
@@ -134,7 +140,7 @@ def _watch_for(observer: Board, seconds: float) -> None:
         time.sleep(0.005)
 
 
-def _off_at(observer: Board) -> int:
+def _off_at(observer: Outputs) -> int:
     """When the outputs are first read all off."""
     give_up = time.monotonic() + GIVE_UP_S
     while observer.read_back() != 0:
