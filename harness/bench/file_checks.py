@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Set
 from dataclasses import dataclass
 
 from harness.bench.file_measures import check_measures
@@ -17,7 +17,7 @@ from harness.source import KeyPath
 from harness.wording import listed, quoted
 
 
-def check_bench(shape: BenchShape, problems: Problems, broken: Collection[str] = ()) -> None:
+def check_bench(shape: BenchShape, problems: Problems, broken: Set[str] = frozenset()) -> None:
     """Add everything that does not fit together to `problems`; naming a `broken` board is no fault."""
     _check_boards(shape, problems)
     _check_channels(shape, problems, broken)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Set
 from typing import Literal
 
 from harness.bench.file_amounts import HIGHEST_ADDRESS
@@ -20,7 +20,7 @@ def register_of(shape: MeasureShape) -> tuple[Literal["holding", "input"], int]:
     return "holding", shape.holding_register or 0
 
 
-def check_measures(shape: BenchShape, problems: Problems, broken: Collection[str]) -> None:
+def check_measures(shape: BenchShape, problems: Problems, broken: Set[str]) -> None:
     """Add what is wrong with measures and settable supplies to `problems`."""
     for name, measure in shape.measures.items():
         path: KeyPath = ("measures", name)
@@ -28,10 +28,18 @@ def check_measures(shape: BenchShape, problems: Problems, broken: Collection[str
         _check_register(path, name, measure, problems)
         _check_amounts(path, measure, problems)
     measured = {measure.of for measure in shape.measures.values()}
+    if broken & _written(problems):
+        measured |= shape.supply.set_.keys()  # by the one whose shape has a fault, for all that is known
     for tag, level in shape.supply.set_.items():
         path = ("supply", "set", tag)
         _check_board(path, level.board, shape, problems, broken)
         _check_level(path, tag, level, measured, problems)
+
+
+def _written(problems: Problems) -> set[str]:
+    """The names of the measures in the file, whatever their shape."""
+    measures = problems.source.data.get("measures") if isinstance(problems.source.data, dict) else None
+    return set(measures) if isinstance(measures, dict) else set()
 
 
 def _check_board(

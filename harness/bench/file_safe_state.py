@@ -26,6 +26,7 @@ def check_safe_states(shape: BenchShape, problems: Problems) -> None:
         if board.watchdog is not None:
             path: KeyPath = ("boards", name, "watchdog")
             _check_proof(path, name, board, board.watchdog, own, problems)
+            _check_spare(path, name, board.watchdog, shape, problems)
             _check_time_out(path, board.watchdog, shape, problems)
             _check_driver(path, board, problems)
 
@@ -60,6 +61,20 @@ def _check_proof(
         problems.add(place, f"{text} off; choose another")
     if proof_input is not None and proof_input >= board.inputs:
         problems.add((*path, "proof input"), _no_channel(name, "input", proof_input, board.inputs))
+
+
+def _check_spare(
+    path: KeyPath, name: str, watchdog: WatchdogShape, bench: BenchShape, problems: Problems
+) -> None:
+    """Without a contactor the panel's supply is on while the watchdog is proved."""
+    if bench.supply.contactor is not None:
+        return
+    for tag, output in bench.outputs.items():
+        if (output.board, output.channel) == (name, watchdog.proof_output):
+            text = f"output {watchdog.proof_output} is {tag}, and this bench has no supply contactor: the "
+            problems.add(
+                (*path, "proof output"), f"{text}proof would move a live panel; choose a spare output"
+            )
 
 
 def _no_channel(name: str, side: str, channel: int, count: int) -> str:

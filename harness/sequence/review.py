@@ -25,6 +25,7 @@ from harness.sequence.review_steps import (
     too_long_on,
     unwatched_limits,
 )
+from harness.sequence.review_supplies import supplies
 from harness.sequence.review_wiring import WiringReview
 from harness.wording import quoted
 
@@ -46,6 +47,7 @@ def review(loaded: LoadedSequence) -> list[Problem]:
         timed_by_hand,
         stops,
         approval,
+        supplies,
     )
     found = chain(wiring.problems(), *(part(loaded) for part in parts))
     return sorted(set(found))

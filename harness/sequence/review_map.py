@@ -77,8 +77,9 @@ def _unobserved(loaded: LoadedSequence, tag: str, path: KeyPath) -> Problem:
 def misnamed(loaded: LoadedSequence) -> Iterator[Problem]:
     """Tags in the bench file's own rules that the panel does not have."""
     places, source = loaded.panel.positions, loaded.bench_source
+    by_register = {setting.of for setting in loaded.bench.supply_settings}
     for index, tag in enumerate(loaded.bench.hand_set):
-        if tag not in places:
+        if tag not in places and tag not in by_register:
             message = f"panel {loaded.panel.tag} has no device, breaker or supply {quoted(tag)}"
             yield source.problem(("hand", index), message + nearest(tag, places))
     for index, combination in enumerate(loaded.bench.forbidden):
