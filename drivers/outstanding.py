@@ -42,6 +42,10 @@ class Outstanding:
         """A whole answer has come that does not say what it answers: so it is the oldest question's."""
         del self._asked[:1]
 
+    def nothing_more(self) -> None:
+        """So long a silence has been waited out that nothing will come."""
+        self._asked.clear()
+
     def hides(self, function: int) -> bool:
         """Whether an answer with this function could belong to an older question."""
         return self._place(function) < len(self._asked)

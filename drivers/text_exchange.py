@@ -6,9 +6,10 @@ such, with nothing before it that nobody asked for.
 
 After any failure the line is drained, and as nobody knows how late a late answer may be, the next question
 is asked only if no outstanding answer could be taken for its answer; else a check question of another form
-goes before it (drivers/outstanding.py has the reasoning, with forms in place of functions). The same when a
-line is opened. A question is never sent twice by itself, but for the safe state (`insist`): that is sent at
-once even while answers cannot be told apart, and again when they can.
+goes before it (drivers/outstanding.py has the reasoning, with forms in place of functions). A board that is
+asked one question only is heard out for a time-out instead, which is slow: give it `identify`, or `read
+outputs`, too. The same when a line is opened. A question is never sent twice by itself, but for the safe
+state (`insist`): that is sent at once even while answers cannot be told apart, and again when they can.
 
 What no driver can detect on such a line, as it has no checksum and no transaction number:
 - a character spoilt into another that is right there: a digit into a digit. `read twice` asks for two answers
@@ -204,18 +205,31 @@ class TextExchange:
             if not owed.hides(question.form) or not self._checks:
                 return
             check = self._checks[owed.best(list(self._checks))]
-            left_ns = max(deadline_ns - self._now(), 1)
             try:
-                self._put(wire, owed, check, left_ns / NS)
+                self._put(wire, owed, check, max(deadline_ns - self._now(), 1) / NS)
+                if len(self._checks) == 1:
+                    self._hear_out(wire, owed, question, timeout_s)
             except (BoardGarbled, BoardRefused):  # it met what was late: that is gone now
                 if self._now() >= deadline_ns:
                     raise
             except BoardTimeout as error:
                 raise BoardTimeout(
                     f"{self._where}: {question.name}: not asked, because after an earlier failure the board"
-                    f" does not answer a check question ({check.name}) within {left_ns / 1e6:.0f} ms;"
-                    f" check {_WIRING}"
+                    f" has not answered a check question ({check.name}) in time; check {_WIRING}"
                 ) from error
+
+    def _hear_out(self, wire: TextWire, owed: Outstanding, question: Question, timeout_s: float) -> None:
+        """For a board that is asked one question only, so that no form of answer is proof by itself.
+
+        It answers in order, and has answered the check or what was asked before it. What else it owes comes
+        within a time-out of that, if ever.
+        """
+        quiet_ns = round(timeout_s * NS)
+        try:
+            wire.drain(self._now() + 3 * quiet_ns, self._trace, quiet_ns)
+        except (OSError, ValueError) as error:
+            raise self._fault(wire, question, error) from error
+        owed.nothing_more()
 
     def _drain(self, wire: TextWire, question: Question, deadline_ns: int) -> None:
         try:

@@ -18,7 +18,7 @@ from drivers.text_template import Field, Number, Template, Word, Words, may_be_s
 from harness.bench.parts import SettingValue
 from harness.units import TIME
 from harness.units import parse as parse_quantity
-from harness.wording import either, nearest_name
+from harness.wording import either, nearest_name, quoted
 
 Settings = Mapping[str, SettingValue]
 
@@ -247,12 +247,12 @@ def _wrong_values(settings: Settings) -> Iterator[str]:
     for key, (_, least, most) in (_NUMBERS | dict.fromkeys(_DIGITS, (0, 0, _MOST_DIGITS))).items():
         text = str(settings.get(key, least)).strip()
         if not (text.isascii() and text.isdigit() and len(text) < 9 and least <= int(text) <= most):
-            yield f"`{key}` is {text!r}; a whole number from {least} to {most} is needed"
+            yield f"`{key}` is {quoted(text)}; a whole number from {least} to {most} is needed"
     for key, words in _WORDS.items():
         if _word(settings, key) not in words:
             near = nearest_name(_word(settings, key), words)
             hint = f"; did you mean {near}?" if near else ""
-            yield f"`{key}` is {str(settings[key])!r}; {either(words)} is needed{hint}"
+            yield f"`{key}` is {quoted(str(settings[key]))}; {either(words)} is needed{hint}"
     for key in _TIMES:
         yield from _wrong_time(settings, key)
     for key in (*_STATES, "prompt"):
@@ -272,7 +272,7 @@ def _wrong_time(settings: Settings, key: str) -> Iterator[str]:
 def _wrong_text(settings: Settings, key: str) -> Iterator[str]:
     text = str(settings.get(key, "-"))
     if not (0 < len(text) <= 40 and all(" " <= character <= "~" for character in text)):
-        yield f"`{key}` is {text[:50]!r}; 1 to 40 characters of printable ASCII are allowed"
+        yield f"`{key}` is {quoted(text)}; 1 to 40 characters of printable ASCII are allowed"
 
 
 def _wrong_templates(settings: Settings) -> Iterator[str]:

@@ -118,13 +118,13 @@ class TextWire:
         """Whether no board on the line has anything outstanding."""
         return not any(self._owed.values())
 
-    def drain(self, deadline_ns: int, trace: Trace | None = None) -> None:
+    def drain(self, deadline_ns: int, trace: Trace | None = None, quiet_ns: int = 0) -> None:
         """Read and drop until the line is quiet. Raises ValueError when it is not so by the deadline.
 
         A line taken over is drained for 50 ms at most: the safe state must not wait for long.
         """
         self.open()
-        quiet_ns = self.talk.quiet_ns
+        quiet_ns = quiet_ns or self.talk.quiet_ns
         adopted, self._adopted = self._adopted, False
         if adopted:
             quiet_ns = min(quiet_ns, _ADOPTED_QUIET_NS)
