@@ -22,12 +22,15 @@ _ALWAYS = (
 )
 
 
-def cautions(panel: Panel) -> tuple[str, ...]:
-    """Every caution that applies to `panel`, the deferral to local rules last."""
+def cautions(panel: Panel | None) -> tuple[str, ...]:
+    """Every caution that applies to `panel`, or to one that is not known; deferral to local rules last."""
+    return (*_fence(panel), *_ALWAYS, DEFER)
+
+
+def _fence(panel: Panel | None) -> tuple[str, ...]:
+    if panel is None:
+        return (f"Above {FENCE_ABOVE_V:g} V DC: work in a covered or fenced test place with an interlock.",)
     highest_v = max((supply.range_v.high for supply in panel.supplies), default=0.0)
-    fence = (
-        (f"{highest_v:g} V DC: work in a covered or fenced test place with an interlock.",)
-        if highest_v > FENCE_ABOVE_V
-        else ()
-    )
-    return (*fence, *_ALWAYS, DEFER)
+    if highest_v <= FENCE_ABOVE_V:
+        return ()
+    return (f"{highest_v:g} V DC: work in a covered or fenced test place with an interlock.",)

@@ -19,6 +19,11 @@ class Tolerant:
         self._gone = False
         self.trouble = ""
 
+    @property
+    def gone(self) -> bool:
+        """Whether nobody can read it any longer."""
+        return self._gone
+
     def write(self, text: str) -> int:
         if not self._gone:
             self._try(lambda: self._stream.write(self._writable(text)))

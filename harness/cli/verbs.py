@@ -156,6 +156,23 @@ PORTS = Verb(
     "example: panelproof ports",
     (JSON,),
 )
+WATCH = Verb(
+    "watch",
+    "show every channel of a bench live, and switch one output by hand",
+    "Show every channel of a bench, live. On a terminal one output at a time can be switched: choose it,\n"
+    "and hold the space bar. It goes off when the key is let go (0.8 s after a single press, 0.25 s after\n"
+    "its last repeat), after 10 s, at any other key, and with the emergency stop. The supply contactor is\n"
+    "one of them. Whatever ends it, all outputs are off. On a pipe: what is there, and what changes.",
+    "examples: panelproof watch shop.bench.yaml\n"
+    "          panelproof watch demo:th-p1.bench.yaml --panel demo:th-p1.panel.yaml",
+    (
+        _arg("bench", metavar="BENCH", help="a bench file, or demo:NAME"),
+        _arg("--panel", metavar="PANEL", help="the panel on it; a simulated bench needs it"),
+        _arg("--acknowledge", action="store_true", help="the cautions are read and kept"),
+        _arg("--logs", metavar="DIR", default="logs", help="where the record goes (default: logs)"),
+        JSON,
+    ),
+)
 VERIFY = Verb(
     "verify",
     "verify the journals of runs",
@@ -166,4 +183,4 @@ VERIFY = Verb(
     (_arg("runs", nargs="+", metavar="RUN", help="a run's folder"), JSON),
 )
 
-VERBS = (CHECK, SCHEMA, TABLE, FAULTS, WIRING, RUN, SERVE, PORTS, VERIFY)
+VERBS = (CHECK, SCHEMA, TABLE, FAULTS, WIRING, RUN, SERVE, WATCH, PORTS, VERIFY)
