@@ -111,9 +111,8 @@ class MakingSafe:
 
     def _command(self, charge: _Charge) -> None:
         self._reach(charge)
-        contactor = self.contactor
-        if contactor is not None and contactor.board == charge.board.name and not charge.misses:
-            self._supply_off(charge.board, contactor.channel)
+        if not charge.misses:
+            self._supply_off(charge.board)
         charge.board.make_safe()
 
     def _reach(self, charge: _Charge) -> None:
@@ -130,8 +129,16 @@ class MakingSafe:
             charge.board.open()
             charge.opened = True
 
-    def _supply_off(self, board: Board, channel: int) -> None:
-        """The contactor alone, the other outputs as they are: their contacts then break no current."""
+    def _supply_off(self, board: Board) -> None:
+        """The contactor alone, the other outputs as they are: their contacts then break no current.
+
+        For that they must be read. On a line where a late answer could be taken for this one, it would first
+        have to be proved that none is due, which takes longer than the whole safe state is worth waiting for:
+        there the contactor goes off in the same command as the board's other outputs.
+        """
+        if self.contactor is None or self.contactor.board != board.name or not board.tells_answers_apart:
+            return
+        channel = self.contactor.channel
         try:
             image = board.read_back()
         except BoardRefused:

@@ -18,10 +18,13 @@ Log = list[tuple[str, str, int]]
 
 
 class Io(Board):
-    """A board in memory. `image`: its outputs. `away_until_s`: before that nothing answers.
+    """A board in memory, on a line that tells its answers apart. `image`: its outputs.
 
-    `stuck`: outputs that stay on whatever is written; `mute`: refuses to say its outputs.
+    `away_until_s`: before that nothing answers. `stuck`: outputs that stay on whatever is written; `mute`: refuses
+    to say its outputs.
     """
+
+    tells_answers_apart = True
 
     def __init__(self, name: str, clock: VirtualClock, log: Log, image: int = 0b10000111) -> None:
         spec = BoardSpec(
@@ -113,6 +116,16 @@ def test_the_contactor_opens_alone_and_first_then_every_board_goes_safe() -> Non
     assert {board.image for board in case.boards.values()} == {0}
     assert case.kinds() == ["board safe"] * 3
     assert all(data["proved"] for _, data, _ in case.told)
+
+
+def test_on_a_line_that_cannot_tell_answers_apart_the_contactor_goes_with_its_board(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(Io, "tells_answers_apart", False)
+    case = Case()
+    assert case.run()
+    writes = [(name, value) for name, what, value in case.log if what == "write"]
+    assert writes == [("B", 0), ("A", 0), ("C", 0)]
 
 
 def test_a_contactor_that_is_off_costs_nothing() -> None:
