@@ -20,8 +20,8 @@ Log = list[tuple[str, str, int]]
 class Io(Board):
     """A board in memory, on a line that tells its answers apart. `image`: its outputs.
 
-    `away_until_s`: before that nothing answers. `stuck`: outputs that stay on whatever is written; `mute`: refuses
-    to say its outputs.
+    `away_until_s`: before that nothing answers. `stuck`: outputs that stay on whatever is written;
+    `mute`: refuses to say its outputs.
     """
 
     tells_answers_apart = True
