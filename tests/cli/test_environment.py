@@ -32,6 +32,7 @@ from wire_benches import edit, journal_kinds, point_at
 from harness.cli.main import main
 
 MOUNTS = pytest.mark.skipif(not may_mount(), reason="needs to mount a small file system")
+SLOW = pytest.mark.slow
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="this system has no such thing")
 
 
@@ -88,7 +89,7 @@ def journal_kinds_of_whole_lines(folder: Path) -> list[str]:
 
 
 @POSIX
-@pytest.mark.parametrize("size", [14_000, 20_000, 33_333])
+@pytest.mark.parametrize("size", [pytest.param(14_000, marks=SLOW), 20_000, pytest.param(33_333, marks=SLOW)])
 def test_a_file_that_may_not_grow_on(size: int, place: Path) -> None:
     """The same where nothing can be mounted: the system refuses to grow any file beyond some size."""
     before = f"import resource; resource.setrlimit(resource.RLIMIT_FSIZE, ({size}, {size}))"
@@ -116,7 +117,7 @@ def test_a_seal_that_finds_no_room_is_no_pass(place: Path) -> None:
 
 
 @MOUNTS
-@pytest.mark.parametrize("room_kb", [0, 8, 16])
+@pytest.mark.parametrize("room_kb", [0, pytest.param(8, marks=SLOW), 16])
 def test_a_disk_that_is_full_at_the_start(room_kb: int, place: Path, tmp_path: Path) -> None:
     """At one size there is no room for the folder, at another none for the copies or the journal."""
     with small_disk(tmp_path / "disk", 64) as disk, on_the_wire(place) as port:
@@ -139,7 +140,9 @@ def test_logs_on_a_disk_that_is_read_only(place: Path, tmp_path: Path) -> None:
         refused(place, found, port, "cannot make the folder of the run: Read-only file system")
 
 
-@pytest.mark.parametrize("below", ["", "deeper"], ids=["a file", "below a file"])
+@pytest.mark.parametrize(
+    "below", [pytest.param("", id="a file"), pytest.param("deeper", id="below a file", marks=SLOW)]
+)
 def test_logs_that_are_no_folder(below: str, place: Path) -> None:
     (place / "file").write_text("mine")
     with on_the_wire(place) as port:
@@ -167,7 +170,7 @@ RealClock.wall = lambda self: plain(self) + timedelta(seconds={stepped_s} if lat
 """
 
 
-@pytest.mark.parametrize("by_s", [3600, -3600])
+@pytest.mark.parametrize("by_s", [3600, pytest.param(-3600, marks=SLOW)])
 def test_a_clock_that_is_stepped_is_a_remark(by_s: int, place: Path) -> None:
     """The clock of the run's process is stepped; that of the computer others are using."""
     (place / "a.sequence.yaml").write_text((place / "short.sequence.yaml").read_text() + "- hold: 2 s\n")
