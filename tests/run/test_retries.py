@@ -122,7 +122,7 @@ def test_without_retries_the_first_ends_it() -> None:
 
 
 def test_the_time_without_an_answer_counts_in_the_longest_gap() -> None:
-    """Two lost answers of 20 ms each in mid-step: a flicker as long could have been missed, and the step says so."""
+    """Two lost answers of 20 ms each in mid-step: a flicker as long could have been missed, it says so."""
     plain = Trial(lambda n: False)
     plain.run()
     usual_us = max(step.longest_gap_us for step in plain.ended())
