@@ -77,7 +77,7 @@ class SimulatedRig:
         if watchdog is not None:
             if watchdog.holds:
                 return
-            watchdog.commanded()
+            watchdog.commanded(now_ns)
             self._look_for_trips()
         if board == HAND:
             self._by_hand(image, now_ns)

@@ -51,9 +51,10 @@ class RigWatchdog:
         if self.feed_register is None:
             self._fed_ns = now_ns
 
-    def commanded(self) -> None:
+    def commanded(self, now_ns: int) -> None:
         """The board obeys a command: a watchdog that does not latch begins anew."""
-        self.tripped = False
+        if self.tripped:
+            self.tripped, self._fed_ns = False, now_ns
 
     def arm(self, counts: int, now_ns: int) -> None:
         """The time-out register was written."""

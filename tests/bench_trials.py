@@ -35,6 +35,11 @@ def bench(*, measures: tuple[Measure, ...] = (), simulated: bool = True, **board
     return replace(LOADED.bench, boards=boards, measures=measures, simulated=simulated)
 
 
+def unseen(made: Bench) -> Bench:
+    """A bench without the input that shows the supply, which else is the first to show that it went."""
+    return replace(made, supply_present=None)
+
+
 @dataclass
 class Trial:
     """One run. `meddle` changes the simulated rig before it; `board_class` makes IO1."""
@@ -61,8 +66,12 @@ class Trial:
         return Rig(LOADED.panel, self.bench, fittings, Origin(0))
 
     def run(self, *steps: Step) -> Result:
+        return self.engine_of(self.made(), *steps).run()
+
+    def engine_of(self, rig: Rig, *steps: Step) -> Engine:
+        """The engine for the demo's procedure, or for `steps`."""
         procedure = replace(LOADED.sequence, steps=steps) if steps else LOADED.sequence
-        return Engine(self.made(), procedure, seed=3, screen=False).run()
+        return Engine(rig, procedure, seed=3, screen=False)
 
     def of_kind(self, kind: type) -> list[Any]:
         return [event for event in self.events if isinstance(event, kind)]
