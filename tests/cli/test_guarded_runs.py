@@ -17,6 +17,8 @@ from pathlib import Path
 
 import pytest
 from kill_trials import KILLS, RUNNER, TIMEOUT_S, prepare, trial
+from line_benches import point
+from recorded_panel import panel_on_a_line
 from wire_benches import copy_demo, journal_kinds, panel_on_the_wire, point_at
 
 from harness.bench.board import Board
@@ -99,6 +101,20 @@ def test_a_runner_killed_at_a_random_moment_leaves_no_output_on(
         assert "all outputs safe, read back from every board" in done.verified.guardian
         (board,) = (entry["data"] for entry in done.entries if entry["kind"] == "board safe")
         assert board == {"adopted": way == "shared", "board": "IO1", "proved": True}
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_a_serial_board_is_made_safe_both_ways(way: str, tmp_path: Path) -> None:
+    """A paced line at 19200 baud, whose server keeps the record of the outputs: a line has one master."""
+    copy_demo(tmp_path / "served", "th-s0.panel.yaml", "th-s0.bench.yaml")
+    files = (tmp_path / "served/th-s0.panel.yaml", tmp_path / "served/th-s0.bench.yaml")
+    with panel_on_a_line(*files, "--baud=19200") as (name, recorded):
+        sequence = prepare(tmp_path, lambda bench: point(bench, "modbus-rtu", name, baud="19200"), way)
+        done = trial(sequence, tmp_path / "logs", recorded, "kill -9", way, random.Random(way))
+    assert done.safe_s < 1.0
+    assert "all outputs safe, read back from every board" in done.verified.guardian
+    (board,) = (entry["data"] for entry in done.entries if entry["kind"] == "board safe")
+    assert board == {"adopted": way == "shared", "board": "IO1", "proved": True}
 
 
 def test_a_runner_killed_while_it_opens_leaves_nothing_behind(served: Served, tmp_path: Path) -> None:

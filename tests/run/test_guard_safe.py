@@ -32,6 +32,7 @@ class Io(Board):
         )
         super().__init__(spec, clock)
         self.virtual, self.log, self.image = clock, log, image
+        self.latched = False
         self.away_until_s, self.stuck, self.mute = 0.0, 0, False
         self.adoptable, self.connected, self.broken_driver = False, False, False
 
@@ -65,6 +66,8 @@ class Io(Board):
         self.note("write", image)
         assert self.connected
         self.reach(timeout_s)
+        if self.latched:
+            raise BoardRefused(f"board {self.name}: refused", code=4)
         self.image = image | self.stuck
         return Stamp(0, self.virtual.now_ns())
 
@@ -193,6 +196,14 @@ def test_a_board_that_cannot_say_is_commanded_not_proved() -> None:
     assert case.run()
     assert case.making.unproved == ["B", "A"]
     assert {board.image for board in case.boards.values()} == {0}
+
+
+@pytest.mark.parametrize(("image", "safe"), [(0, True), (0b10, False)])
+def test_a_board_whose_watchdog_tripped_may_refuse_if_it_reads_safe(image: int, safe: bool) -> None:
+    case = Case()
+    case.boards["A"].image, case.boards["A"].latched = image, True
+    assert case.run(1.0) == safe
+    assert case.making.left == ([] if safe else ["A"])
 
 
 def test_a_drivers_own_mistake_keeps_no_other_board_waiting() -> None:
