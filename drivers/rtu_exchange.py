@@ -9,7 +9,8 @@ that is still outstanding, and else a check question goes before it, with anothe
 in drivers/outstanding.py. The same when a line is opened: what was asked before is not known. A check
 question only reads, and may be refused: a refusal is an answer too. A question is never sent twice by itself,
 but for the safe state (`insist`): that is sent even while answers cannot be told apart, and again when they
-can.
+can. On a line taken over from a dead process it is not sent again, because time is short there and whoever
+takes a line over reads the outputs back: that answer is checked like any other.
 
 What no driver can detect on this bus, as it has no transaction number:
 - an answer that comes twice, the second time just when the next question of the same kind is out and could
@@ -155,13 +156,14 @@ class RtuExchange:
             self._drain(wire, question, deadline_ns)
         with suppress(BoardTimeout, BoardGarbled, BoardRefused):
             answer = self._put(wire, owed, question, timeout_s)
-            return None if owed else answer
+            return answer if wire.taken_over or not owed else None
         return None
 
     def _make_sure(self, wire: RtuWire, owed: Outstanding, question: Question, timeout_s: float) -> None:
         """Leave the line drained, and nothing outstanding that the question's answer could be taken for."""
         deadline_ns = self._now() + wire.pace.quiet + round(timeout_s * NS)
         garbled = self._garbled(question, "the line does not fall silent")
+        others_first = sorted(self._checks, key=lambda function: function == question.function)
         while True:
             if not wire.clean:
                 self._drain(wire, question, deadline_ns)
@@ -169,7 +171,7 @@ class RtuExchange:
                 return
             if len(self._checks) < 2:
                 raise self._stuck(question)
-            check = self._checks[owed.best(list(self._checks))]
+            check = self._checks[owed.best(others_first)]
             left_ns = deadline_ns - self._now()
             if left_ns <= 0:
                 raise garbled

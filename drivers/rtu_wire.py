@@ -76,6 +76,7 @@ class RtuWire:
     def __init__(self, open_line: Callable[[], Line], clock: Clock, pace: Pace) -> None:
         self.pace = pace
         self.clean = False
+        self.taken_over = False
         self.connections = 0
         self._open_line = open_line
         self._now = clock.now_ns
@@ -99,6 +100,7 @@ class RtuWire:
                 os.close(descriptor)
             return
         self._take(adopt_line(descriptor))
+        self.taken_over = True
         self._quiet, self._before_us = self.pace.adopted, 2
 
     def _take(self, line: Line) -> None:
