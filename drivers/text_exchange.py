@@ -167,6 +167,9 @@ class TextExchange:
         wire = self._wire
         assert wire is not None
         owed = wire.owed(self._board)
+        if insist and wire.clean and not owed:
+            with suppress(BoardGarbled):
+                return self._put(wire, owed, question, timeout_s, anyway=True)
         if owed or not wire.clean:
             owed.forget(self._now())
             if insist and (answer := self._ask_anyway(wire, owed, question, timeout_s)):
@@ -188,11 +191,11 @@ class TextExchange:
         self, wire: TextWire, owed: Outstanding, question: Question, timeout_s: float
     ) -> Answer | None:
         """The answer where it can be told apart; None where it came in doubt, or did not come."""
-        deadline_ns = self._now() + round(timeout_s * NS)
+        deadline_ns = self._now() + wire.talk.quiet_ns + round(timeout_s * NS)
         with suppress(BoardGarbled, BoardTimeout):  # a line that chatters is spoken to all the same
             self._drain(wire, question, deadline_ns)
         with suppress(BoardTimeout, BoardGarbled, BoardRefused):
-            answer = self._put(wire, owed, question, timeout_s)
+            answer = self._put(wire, owed, question, timeout_s, anyway=True)
             return None if owed else answer
         return None
 
@@ -237,7 +240,15 @@ class TextExchange:
         except (OSError, ValueError) as error:
             raise self._fault(wire, question, error) from error
 
-    def _put(self, wire: TextWire, owed: Outstanding, question: Question, timeout_s: float) -> Answer:
+    def _put(
+        self,
+        wire: TextWire,
+        owed: Outstanding,
+        question: Question,
+        timeout_s: float,
+        *,
+        anyway: bool = False,
+    ) -> Answer:
         """Send one question and take its answer, or say what is wrong with it."""
         start_ns = self._now()
         alone = wire.nothing_owed
@@ -247,7 +258,7 @@ class TextExchange:
         deadline_ns = start_ns + round(timeout_s * NS)
         command = question.line.encode("ascii")
         try:
-            heard = wire.exchange(command, deadline_ns, self._trace, answered=answered)
+            heard = wire.exchange(command, deadline_ns, self._trace, answered=answered, anyway=anyway)
         except (OSError, ValueError) as error:
             raise self._fault(wire, question, error, timeout_s) from error
         return self._taken(wire, owed, question, heard, alone)

@@ -131,25 +131,37 @@ class TextWire:
             deadline_ns = min(deadline_ns, self._now() + _ADOPTED_NS)
         if self._half_said:
             self._send(self.talk.line_end, deadline_ns, trace)
-        while self._receive(min(self._now() + quiet_ns, deadline_ns), trace):
-            if self._now() >= deadline_ns:
-                raise ValueError("the line does not fall silent")
+        quiet_at_ns = self._now() + quiet_ns
+        while self._now() < min(quiet_at_ns, deadline_ns):
+            if self._receive(min(quiet_at_ns, deadline_ns), trace):
+                quiet_at_ns = self._now() + quiet_ns
+        if self._now() < quiet_at_ns and not adopted:
+            raise ValueError("the line does not fall silent")
         self.clean = True
 
     def exchange(
-        self, command: bytes, deadline_ns: int, trace: Trace | None, *, answered: bool = True
+        self,
+        command: bytes,
+        deadline_ns: int,
+        trace: Trace | None,
+        *,
+        answered: bool = True,
+        anyway: bool = False,
     ) -> Heard:
         """Send a command without its line end; what is answered, whole. `answered`: whether a line is.
 
+        `anyway`: send it also when bytes came that nobody asked for, before saying so.
         Raises IncompleteError, OSError for a lost line, ValueError for what can be no answer. `clean` is left
         to the caller, who knows whether the answer was good.
         """
         self.clean = False  # until the answer is there: an interrupt may come at any point below
-        if stray := self._receive(self._now(), trace):
-            raise ValueError(f"{shown(stray)} came unasked")
+        stray = self._receive(self._now(), trace)
         sent_ns = self._now()
         command += self.talk.line_end
-        self._send(command, deadline_ns, trace)
+        if anyway or not stray:
+            self._send(command, deadline_ns, trace)
+        if stray:
+            raise ValueError(f"{shown(stray)} came unasked")
         lines = self.talk.echo + answered
         if not lines and not self.talk.prompt:
             return Heard(sent_ns, self._now(), None)
@@ -169,7 +181,7 @@ class TextWire:
         data = b""
         while self._whole(data, lines) is None:
             more = self._receive(deadline_ns, trace)
-            if not more:
+            if not more and self._now() >= deadline_ns:
                 raise IncompleteError(data)
             data += more
             if len(data) > LARGEST:

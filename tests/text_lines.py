@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from modbus_models import TableDevice
-from scripted_line import Arrivals, Script, ScriptedLine
+from scripted_line import MS, Arrivals, Script, ScriptedLine
 
 from drivers.text_device import TextDevice
 from drivers.text_line import TextLineBoard
@@ -51,18 +51,26 @@ class Befalling:
     """A device's answers, 5 ms after each question; `fault` befalls the next, given it and the last one."""
 
     device: TextDevice
+    clock: VirtualClock | None = None
     fault: Fault | None = None
     last: bytes = b""
     heard: list[bytes] = field(default_factory=list)
+    busy_ns: int = 0
 
     def __call__(self, data: bytes) -> Arrivals:
         self.heard.append(data)
         answer = self.device.feed(data)
         last, self.last = self.last, answer
         fault, self.fault = self.fault, None
-        if fault is not None:
-            return fault(answer, last)
-        return [(ANSWER_MS, answer)] if answer else []
+        arrivals = [(ANSWER_MS, answer)] if answer else []
+        return self._in_order(arrivals if fault is None else [*fault(answer, last)])
+
+    def _in_order(self, arrivals: Arrivals) -> Arrivals:
+        """What is late holds up all that follows, as a device answers one question after the other."""
+        now_ns = self.clock.now_ns() if self.clock else 0
+        for after_ms, data in arrivals:
+            at_ns = self.busy_ns = max(self.busy_ns if self.clock else 0, now_ns + round(after_ms * MS))
+            yield (at_ns - now_ns) / MS, data
 
 
 def spec_of(settings: Mapping[str, Any] | None = None, **changes: Any) -> BoardSpec:
@@ -90,7 +98,7 @@ def in_memory(
     clock = VirtualClock(start_ns=NS)
     spec = spec_of(settings, **changes)
     device = Counting(clock, spec.output_count, spec.input_count)
-    script = Befalling(TextDevice({1: device}, dict(settings or {}), clock.now_ns))
+    script = Befalling(TextDevice({1: device}, dict(settings or {}), clock.now_ns), clock)
     line = ScriptedLine(clock, script)
     return board_on(line, spec), device, script, line
 

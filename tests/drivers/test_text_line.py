@@ -1,4 +1,4 @@
-"""The text-line board against its device: the contract, languages, what is sent, lines shared or taken over."""
+"""The text-line board against its device: contract, languages, what is sent, lines shared and taken over."""
 
 from __future__ import annotations
 
