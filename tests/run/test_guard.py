@@ -93,7 +93,7 @@ def test_many_runs_leave_no_process_descriptor_or_thread(way: Way, tmp_path: Pat
     with guarded(way, tmp_path) as guard:
         guard.arm({}, 0.1)
     before = count()
-    for _ in range(8):
+    for _ in range(4):
         with guarded(way, tmp_path) as guard:
             guard.arm({}, 0.1)
     assert count() == before
