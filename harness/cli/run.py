@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TextIO
 
 from harness.bench.cautions import cautions
+from harness.bench.watchdog_proofs import Proofs
 from harness.cli.asking import acknowledged, asker
 from harness.cli.benches import Ready, Wanted, check_wanted, hands_of, identified, made_ready
 from harness.cli.guarding import Guarding, guarding
@@ -187,7 +188,8 @@ def _on_bench(
         )
     )
     ask = cannot_ask if bench.simulated else asker(job.err, job.screen.quiet)
-    fittings = Fittings(opened.boards, clock, sink, ask, hands_of(opened, panel), job.guarding.beat)
+    proofs = Proofs(job.loaded.bench_path)
+    fittings = Fittings(opened.boards, clock, sink, ask, hands_of(opened, panel), job.guarding.beat, proofs)
     job.guarding.arm(opened)
     rig = Rig(panel, bench, fittings, origin)
     engine = Engine(rig, sequence, seed=job.args.seed, screen=job.screen.live and not job.wanted.virtual)
