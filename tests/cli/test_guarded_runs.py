@@ -22,10 +22,12 @@ from recorded_panel import panel_on_a_line
 from wire_benches import copy_demo, journal_kinds, panel_on_the_wire, point_at
 
 from harness.bench.board import Board
+from harness.bench.files import load_bench
 from harness.bench.parts import BoardSpec
 from harness.bench.registry import make_board
 from harness.clock import RealClock
 from harness.record.verify import verify_run
+from harness.run.bench_lock import BenchInUse, held
 
 WAYS = ["shared", "own"]
 Served = tuple[int, Board]
@@ -309,3 +311,30 @@ def test_a_board_that_was_away_is_made_safe_when_it_comes_back(
     assert "all outputs safe" in found.guardian
     kinds = (folder_of(sequence) / "guardian.jsonl").read_text()
     assert kinds.index('"attempt failed"') < kinds.index('"board safe"')
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_a_run_that_ends_unsafe_hands_over_to_its_guardian(way: str, served: Served, tmp_path: Path) -> None:
+    """The cable is out: the run ends, says NOT SAFE and seals; the guardian stays, and holds the bench."""
+    port, observer = served
+    gate = Gate(port)
+    sequence = prepare(tmp_path, lambda bench: point_at(bench, gate.port), way)
+    bench = load_bench(tmp_path / "th-s0.bench.yaml").bench
+    with running(sequence, observer) as runner:
+        gate.shut()
+        assert runner.wait(timeout=20) == 4
+        assert observer.read_back() != 0
+        with pytest.raises(BenchInUse, match="in use"), held(bench, "another run", RealClock()):
+            pass
+        gate.open()
+        wait_off(observer, 5.0)
+        said = runner.communicate(timeout=20)[1]
+    gate.shut()
+    assert "it could not make the bench safe and handed over; NOT SAFE as far as is known: IO1" in said
+    assert "all outputs safe, read back from every board" in said
+    with held(bench, "another run", RealClock()):
+        pass
+    found = verify_run(folder_of(sequence))
+    assert (found.state, found.verdict) == ("sealed", "error")
+    assert "handed over" in found.guardian
+    assert "all outputs safe" in found.guardian
