@@ -161,13 +161,14 @@ class Guard:
     def _listen(self) -> None:
         """What it says; in a thread, because not every system can look into a pipe without waiting."""
         assert self._process.stdout is not None
-        for text in self._process.stdout:
-            self._unanswered = 0
-            word, _, rest = text.strip().partition(" ")
-            if word == words.READY:
-                self._ready.set()
-            elif word == words.CANNOT:
-                self._reason = rest
+        with self._process.stdout as said:
+            for text in said:
+                self._unanswered = 0
+                word, _, rest = text.strip().partition(" ")
+                if word == words.READY:
+                    self._ready.set()
+                elif word == words.CANNOT:
+                    self._reason = rest
         self._gone = True
         self._ready.set()
 
