@@ -59,9 +59,9 @@ class Session:
             yield
         finally:
             if not self._safe:
-                self._safe = True
                 with quietly():
                     self.unsafe = self.rig.make_safe()
+                    self._safe = True
 
 
 @dataclass(frozen=True, slots=True)

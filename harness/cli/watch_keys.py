@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TextIO
 
 from harness.run.hold_to_run import DOWN, FOCUS, FOCUS_LOST, HOLD, QUIT, UP
+from harness.run.stopping import Terminated
 
 OTHER = "other"
 Read = Callable[[], list[str]]
@@ -59,7 +60,7 @@ def word_of(character: str) -> str:
 def keyboard(out: TextIO) -> Iterator[Read]:
     """What reads the keys that have come since, without waiting. The terminal is as before afterwards.
 
-    A terminal that is gone reads as QUIT.
+    Reading raises Terminated when the terminal is gone, as the signal does that usually comes with that.
     """
     if sys.platform == "win32":
         yield _windows_read
@@ -84,7 +85,9 @@ def _posix_keys(out: TextIO) -> Iterator[Read]:
             data = os.read(descriptor, 1024)
         except OSError:
             data = b""
-        return keys.feed(data.decode("latin-1")) if data else [QUIT]
+        if not data:
+            raise Terminated
+        return keys.feed(data.decode("latin-1"))
 
     before = termios.tcgetattr(descriptor)
     try:
@@ -100,7 +103,8 @@ def _posix_keys(out: TextIO) -> Iterator[Read]:
     finally:
         out.write(FOCUS_OFF)
         out.flush()
-        termios.tcsetattr(descriptor, termios.TCSAFLUSH, before)
+        with suppress(termios.error):  # the terminal is gone
+            termios.tcsetattr(descriptor, termios.TCSAFLUSH, before)
 
 
 def _windows_read() -> list[str]:
