@@ -60,7 +60,7 @@ def test_flat_over_runs_in_virtual_time(tmp_path: Path) -> None:
 
 @COUNTS
 @pytest.mark.slow
-@pytest.mark.timeout(600)
+@pytest.mark.timeout(1800)
 def test_flat_over_a_thousand_runs_in_virtual_time(tmp_path: Path) -> None:
     fault = ["--fault", "K1 coil open"]
     flat(lambda n: one(VIRTUAL + fault * (n % 2), tmp_path / "logs", n % 2), 1000)
@@ -73,7 +73,7 @@ def test_flat_over_runs_on_a_wire(tmp_path: Path) -> None:
 
 @COUNTS
 @pytest.mark.slow
-@pytest.mark.timeout(600)
+@pytest.mark.timeout(1800)
 def test_flat_over_many_runs_on_a_wire(tmp_path: Path) -> None:
     wire(tmp_path, 30)
 
