@@ -50,7 +50,7 @@ class RealClock:
     def slept_ns(self) -> int:
         """CLOCK_BOOTTIME counts sleep and CLOCK_MONOTONIC does not (clock_gettime(2) of Linux).
 
-        Read in this order a delay between the two readings makes less of a sleep, never one that was not.
+        What keeps this program waiting between the two readings makes the figure wrong by as much.
         """
         if not hasattr(time, "CLOCK_BOOTTIME"):
             return 0

@@ -17,6 +17,7 @@ from harness.errors import BenchError
 LOOK_EVERY_NS = NS // 10
 LEAST_NS = NS // 2
 """Sleeps and steps shorter than this between two looks are not told from how clocks run anyway."""
+AT_ONCE_NS, TRIES = NS // 20, 3
 BUSY_NS = 5 * NS
 """How long a busy computer may keep this program waiting, beside what boards may take."""
 
@@ -37,13 +38,26 @@ class ClockWatch:
 
     def look(self) -> int:
         """Look at all clocks; returns when to look again. Raises ComputerSlept."""
-        last, self._last = self._last, (self._clock.now_ns(), self._clock.slept_ns(), self._clock.wall())
-        now_ns, slept_ns, wall = self._last
+        read = self._read()
+        if read is None:
+            return self._clock.now_ns() + LOOK_EVERY_NS
+        last, self._last = self._last, read
+        now_ns, slept_ns, wall = read
         if last is not None:
             slept_ns -= last[1]
             self._refuse_sleep(slept_ns, now_ns - last[0])
             self._note_step(round((wall - last[2]).total_seconds() * NS) - (now_ns - last[0]) - slept_ns)
         return now_ns + LOOK_EVERY_NS
+
+    def _read(self) -> tuple[int, int, Moment] | None:
+        """All clocks at one moment; None when this program was kept waiting between them again and again,
+        which would look like a sleep or a step that was not."""
+        for _ in range(TRIES):
+            before_ns = self._clock.now_ns()
+            slept_ns, wall = self._clock.slept_ns(), self._clock.wall()
+            if self._clock.now_ns() - before_ns < AT_ONCE_NS:
+                return before_ns, slept_ns, wall
+        return None
 
     def reason(self, error: BenchError) -> BenchError:
         """What ended the run: a board that does not answer after a sleep is not the board's fault."""

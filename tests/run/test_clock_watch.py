@@ -90,6 +90,31 @@ def test_a_step_of_the_wall_clock_is_told_once(by_s: float, said: str) -> None:
     assert remark.startswith(f"the computer's clock was stepped by {said} during the run;")
 
 
+class Delayed(VirtualClock):
+    """The program is kept waiting for a second between reading one clock and the other, `delays` times."""
+
+    delays = 0
+
+    def slept_ns(self) -> int:
+        before_ns = super().slept_ns()
+        if self.delays:
+            self.delays -= 1
+            self.advance(NS)
+            return before_ns - NS  # the clock that counts sleep was read a second before the other
+        return before_ns
+
+
+@pytest.mark.parametrize("delays", [1, 2, 3, 4, 5])
+def test_being_kept_waiting_between_two_clocks_is_neither_sleep_nor_step(delays: int) -> None:
+    clock = Delayed()
+    made, steps = watch(clock)
+    clock.delays = delays
+    for _ in range(10):
+        clock.advance(LOOK_EVERY_NS)
+        made.look()
+    assert (steps, made.remarks, clock.delays) == ([], [], 0)
+
+
 def test_a_clock_that_is_slewed_is_no_step() -> None:
     """500 ppm, the fastest that adjtimex(2) slews, for an hour: 1.8 s in all, never 0.5 s between looks."""
     clock = VirtualClock()
