@@ -115,6 +115,11 @@ def _serve(line: socket.socket, tables: Tables) -> None:
     line.close()
 
 
+def ports(tables: Tables) -> int:
+    """How many terminals `start_rtu` reads: one that nobody reads would fill up and stop the relay."""
+    return len(tables.units)
+
+
 def start_rtu(tables: Tables, ports: list[str]) -> None:
     lib = library()
     for unit, port in zip(tables.units, ports, strict=True):

@@ -19,6 +19,11 @@ def start_tcp(tables: Tables) -> int:
     return port
 
 
+def ports(_tables: Tables) -> int:
+    """How many terminals `start_rtu` reads: one that nobody reads would fill up and stop the relay."""
+    return 1
+
+
 def start_rtu(tables: Tables, ports: list[str]) -> None:
     import serial
     from modbus_tk import modbus_rtu

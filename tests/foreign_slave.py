@@ -105,7 +105,7 @@ def main() -> None:
     if wanted.wire == "tcp":
         print(front.start_tcp(tables), flush=True)
     else:
-        relay = Relay(len(tables.units), lambda request: _identified(tables, request))
+        relay = Relay(front.ports(tables), lambda request: _identified(tables, request))
         front.start_rtu(tables, relay.devices)
         print(relay.master, flush=True)
     sys.stdin.read()
