@@ -6,7 +6,8 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from fault_runs import PANEL_FAULTS, Outcome, Protocol, run, wrong
+from fault_runs import PANEL_FAULTS, Outcome, Protocol, wrong
+from fault_runs import run as run_in_memory
 
 SHARES = (0.01, 0.05, 0.2)
 
@@ -32,14 +33,19 @@ class Tally:
 
 
 def campaign(
-    protocol: Protocol, kind: str, seeds: range, *, truthful: bool, run: Callable[..., Outcome] = run
+    protocol: Protocol,
+    kind: str,
+    seeds: range,
+    *,
+    truthful: bool,
+    run: Callable[..., Outcome] = run_in_memory,
 ) -> Tally:
     """Runs on a good panel and on faulty ones, in turn, with one kind of fault more or less often."""
     tally = Tally()
     for seed in seeds:
         faults = () if seed % 2 == 0 else (PANEL_FAULTS[seed // 2 % len(PANEL_FAULTS)],)
         outcome = run(protocol, (kind,), seed=seed, share=SHARES[seed % len(SHARES)], faults=faults)
-        found = wrong(outcome, faulty=bool(faults), truthful=truthful)
+        found = wrong(outcome, faulty=bool(faults), truthful=truthful, hurried=run is not run_in_memory)
         where = f"{protocol.name}, {kind}, seed {seed}, {faults or 'good panel'}"
         tally.add(outcome, [f"{where}: {one}" for one in found], "faulty" if faults else "good")
     return tally

@@ -1,4 +1,4 @@
-"""Short runs over real sockets and pseudo terminals with wire faults, held to the truth as those in memory."""
+"""Short runs over real sockets and pseudo terminals with wire faults, held to the truth as in memory."""
 
 from __future__ import annotations
 
