@@ -59,8 +59,8 @@ def test_short_run(
 @pytest.mark.parametrize("wire", WIRES)
 @pytest.mark.parametrize(
     ("faults", "status", "verdict"),
-    [((), 0, "pass"), (("K1.13-14 stuck open",), 1, "fail"), (("K1 coil open",), 1, "fail")],
-    ids=["good", "seal-in contact open", "coil open"],
+    [((), 0, "pass"), (("K1.13-14 stuck open",), 1, "fail")],
+    ids=["good", "seal-in contact open"],
 )
 def test_whole_procedure_of_th_s0(
     tmp_path: Path, make: str, wire: str, faults: tuple[str, ...], status: int, verdict: str
@@ -75,21 +75,10 @@ def test_whole_procedure_of_th_s0(
 
 @pytest.mark.slow
 @pytest.mark.timeout(600)
-@pytest.mark.parametrize(
-    ("wire", "slave_make", "faults", "status"),
-    [
-        ("modbus-tcp", "libmodbus", (), 0),
-        ("modbus-rtu", "libmodbus", (), 0),
-        ("modbus-rtu", "libmodbus", ("K1.51-52 stuck open",), 1),
-    ],
-    ids=["TCP", "RTU", "RTU and a contact stuck open"],
-)
-def test_whole_procedure_of_th_p1(
-    tmp_path: Path, wire: str, slave_make: str, faults: tuple[str, ...], status: int
-) -> None:
-    need(slave_make)
+def test_whole_procedure_of_th_p1(tmp_path: Path) -> None:
+    need("libmodbus")
     copy_demo(tmp_path, *P1)
     copy_demo(tmp_path / "served", *P1[:2])
-    with slave(tmp_path, "th-p1", slave_make, wire, faults):
-        found, answer, err = run(tmp_path / "th-p1.sequence.yaml", tmp_path / "logs")
-    assert (found, answer.get("verdict")) == (status, "fail" if status else "pass"), err
+    with slave(tmp_path, "th-p1", "libmodbus", "modbus-rtu"):
+        status, answer, err = run(tmp_path / "th-p1.sequence.yaml", tmp_path / "logs")
+    assert (status, answer.get("verdict")) == (0, "pass"), err
