@@ -63,8 +63,8 @@ def main(argv: Sequence[str]) -> int:
         boards = [make_board(spec, clock) for spec in plan.boards]
         for board in boards:
             board.prepare()
-    except (BenchError, ValueError, words.NotUnderstood) as error:
-        _say(f"{words.CANNOT} {error}")
+    except Exception as error:  # whatever it is, the runner says it and moves nothing
+        _say(f"{words.CANNOT} {error if isinstance(error, BenchError) else repr(error)}")
         return BenchError.exit_status
     return _guard(plan, boards, heard, rest, clock)
 

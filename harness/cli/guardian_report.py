@@ -20,7 +20,7 @@ Entry = tuple[str, dict[str, Any], int]
 class Report:
     """Takes what `MakingSafe` tells and keeps it; the record is written once the first round is over."""
 
-    def __init__(self, plan: Plan, ending: Ending, err: TextIO, clock: Clock) -> None:
+    def __init__(self, plan: Plan, ending: Ending, err: TextIO | None, clock: Clock) -> None:
         self._plan = plan
         self._ending = ending
         self._err = err
@@ -88,6 +88,8 @@ class Report:
 
     def _say(self, text: str) -> None:
         where = self._unwritten or f"; log: {self._folder / self._name}"
+        if self._err is None:  # standard error was closed from the start
+            return
         with suppress(OSError, ValueError):
             print(text + where, file=self._err, flush=True)
 

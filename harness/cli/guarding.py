@@ -13,7 +13,7 @@ from harness.cli.guardian import guardian_command
 from harness.cli.output import program_version
 from harness.clock import RealClock
 from harness.record.journal import Journal
-from harness.run.events import Event, MadeSafe
+from harness.run.events import Event, Guarded, MadeSafe
 from harness.run.guard import Guard, Way
 from harness.run.guard_plan import EPHEMERAL_S, SIMULATED_S, UNARMED_S, Plan, deadline_s, guarded_specs
 from harness.run.rig import no_beat
@@ -32,6 +32,7 @@ class Guarding:
         self._wanted = wanted
         self._ephemeral = ephemeral
         self._boards: tuple[Board, ...] = ()
+        self._deadline_s = 0.0
 
     @property
     def beat(self) -> Callable[[], None]:
@@ -46,10 +47,11 @@ class Guarding:
         if self._guard is None:
             kept = ready.lock.descriptors
             self._guard = Guard(guardian_command(), bench.guardian, ready.clock, kept)
+        self._deadline_s = deadline_s(bench.boards)
         plan = Plan(
             boards=guarded_specs(bench),
             contactor=bench.contactor,
-            deadline_s=deadline_s(bench.boards),
+            deadline_s=self._deadline_s,
             patience_s=EPHEMERAL_S if self._ephemeral else UNARMED_S,
             runner=os.getpid(),
             folder=str(journal.folder.resolve()),
@@ -66,6 +68,12 @@ class Guarding:
         patience_s = EPHEMERAL_S if self._ephemeral else SIMULATED_S if opened.bench.simulated else None
         self._boards = tuple(opened.boards.values())
         self._guard.arm(opened.boards, patience_s)
+
+    def told(self, at_us: int) -> list[Event]:
+        """What the journal says of it; nothing where nobody guards."""
+        if self._guard is None:
+            return []
+        return [Guarded(at_us=at_us, way=self._guard.way, deadline_ms=round(self._deadline_s * 1000))]
 
     def saw(self, event: Event) -> None:
         """An event of the run: after making safe, what is left may take long."""

@@ -191,6 +191,8 @@ def _on_bench(
     proofs = Proofs(job.loaded.bench_path)
     fittings = Fittings(opened.boards, clock, sink, ask, hands_of(opened, panel), job.guarding.beat, proofs)
     job.guarding.arm(opened)
+    for event in job.guarding.told(origin.down_us(clock.now_ns())):
+        sink(event)
     rig = Rig(panel, bench, fittings, origin)
     engine = Engine(rig, sequence, seed=job.args.seed, screen=job.screen.live and not job.wanted.virtual)
     job.engines.append(engine)

@@ -115,6 +115,17 @@ class CautionsShown(Event):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Guarded(Event):
+    """From here on a guardian makes safe should this program die, or be silent for longer than the deadline.
+
+    `way`: whether it takes the open ports over (`shared`) or opens them anew (`own`).
+    """
+
+    way: str
+    deadline_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StepStarted(Event):
     """Step `index` of the run begins; row 0 is the inputs at rest."""
 

@@ -30,6 +30,7 @@ from harness.run.guard_plan import Plan
 Way = Literal["shared", "own"]
 BEAT_NS = NS // 20
 MOST_UNANSWERED = 100
+_GROUP_OF_ITS_OWN, _CONSOLE_OF_ITS_OWN = 0x200, 0x8000000  # of Windows: closing its console ends a process
 START_S = 20.0
 END_S = 5.0
 
@@ -177,7 +178,7 @@ def _start(command: Sequence[str], way: Way, kept: Sequence[int]) -> tuple[subpr
     """The process in a session of its own, so that what ends the runner from a terminal does not reach it."""
     own: dict[str, Any] = {"start_new_session": True, "pass_fds": tuple(kept)}
     if sys.platform == "win32":
-        own = {"creationflags": 0x200}
+        own = {"creationflags": _GROUP_OF_ITS_OWN | _CONSOLE_OF_ITS_OWN}
     ours, theirs = socket.socketpair() if way == "shared" else (None, None)
     try:
         process = subprocess.Popen(  # noqa: S603 - this very program
