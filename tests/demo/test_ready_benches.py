@@ -1,4 +1,4 @@
-"""The bench files to copy: each passes `check`, and is proved on a simulated twin over its own kind of wire."""
+"""The bench files to copy: each passes `check`, and is proved on a simulated twin over a wire of its kind."""
 
 from __future__ import annotations
 
