@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from harness.bench.parts import Measure, SupplySetting
 from harness.clock import NS
-from harness.errors import BenchError, BenchUnsafe
+from harness.errors import BenchError, BenchUnsafe, BoardGarbled, BoardTimeout
 from harness.run.events import SupplySet, ValueRead
 
 if TYPE_CHECKING:
@@ -83,7 +83,14 @@ class Meters:
         """Set a programmable supply to the level of a position; never above what the panel stands."""
         supply, setting = self._supplies[tag], self._settings[tag]
         raw = _raw(setting, supply, position)
-        stamp = self._rig.fittings.boards[setting.board].write_registers(setting.register, [raw])
+        board = self._rig.fittings.boards[setting.board]
+        stamp = board.write_registers(setting.register, [raw])
+        (held,) = board.read_registers("holding", setting.register, 1)
+        if held != raw:
+            raise BenchUnsafe(
+                f"supply {tag}: register {setting.register} of board {board.name} reads back {held}, {raw} "
+                "was written; it is not set as wanted: check the register, and the supply's own limits"
+            )
         self._rig.fittings.sink(
             SupplySet(
                 at_us=self._rig.now_us,
@@ -99,9 +106,18 @@ class Meters:
         )
 
     def _value(self, measure: Measure) -> float:
+        """Asked for again as often as the board's retries allow: reading a value changes nothing."""
         board = self._rig.fittings.boards[measure.board]
-        words = board.read_registers(measure.table, measure.register, measure.words)
-        return value_of(measure, words)
+        for left in range(board.spec.retries, -1, -1):
+            try:
+                words = board.read_registers(measure.table, measure.register, measure.words)
+            except (BoardTimeout, BoardGarbled):
+                if not left:
+                    raise
+                board.retried += 1
+            else:
+                return value_of(measure, words)
+        raise AssertionError("at least one attempt is made")
 
     def _recorded(self, measure: Measure) -> float:
         value = self._value(measure)

@@ -81,10 +81,10 @@ class Feeder:
 
 
 def _feed(board: Board) -> None:
-    """A board without inputs is not polled, so its outputs are read back."""
+    """A board without inputs is not polled, so its outputs are read back, or commanded again as they are."""
     board.feed_watchdog()
-    if not board.spec.input_count:
-        board.read_back()
+    if not board.spec.input_count and board.read_back() is None:
+        board.write({})
 
 
 def refuse_changed(board: Board) -> None:

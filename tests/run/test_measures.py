@@ -16,6 +16,7 @@ from wire_benches import copy_demo, edit, journal_kinds, run
 from drivers.rig import SimulatedRig
 from drivers.simulated import SimulatedBoard
 from harness.bench.parts import Bench, Measure, SupplySetting
+from harness.errors import BoardTimeout
 from harness.measure.reading import Verdict
 from harness.run.events import MadeSafe, StepEnded, SupplySet, ValueRead, Written
 from harness.run.measures import value_of
@@ -273,6 +274,42 @@ def test_a_supply_that_does_not_follow_ends_the_run(monkeypatch: pytest.MonkeyPa
     assert result.verdict is Verdict.ERROR
     assert "supply main reads 24 V +- 0.3 V, 16.8 V was asked for" in result.error
     assert [step.verdict for step in result.steps] == [Verdict.PASS, Verdict.PASS], "row 0 and at nominal"
+
+
+class Limited(SimulatedRig):
+    """A supply that keeps its setting to itself: another count stands in the register than was written."""
+
+    def write_registers(self, board: str, address: int, values: Any) -> None:
+        super().write_registers(board, address, [value + 1 for value in values])
+
+
+def test_a_level_that_the_register_does_not_hold_ends_the_run_before_the_supply_comes_on(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("bench_trials.SimulatedRig", Limited)
+    trial = Trial(settable())
+    result = trial.run(standing("nominal"))
+    assert result.verdict is Verdict.ERROR
+    assert "supply main: register 20 of board IO1 reads back 2401, 2400 was written" in result.error
+    assert all(event.outputs.get("supply contactor") != "on" for event in trial.of_kind(Written))
+
+
+@pytest.mark.parametrize(("retries", "verdict"), [(0, Verdict.ERROR), (1, Verdict.PASS)])
+def test_a_value_whose_answer_is_lost_is_asked_for_again_as_often_as_the_bench_allows(
+    retries: int, verdict: Verdict
+) -> None:
+    class Loses(SimulatedBoard):
+        asked = 0
+
+        def _do_read_registers(self, *words: Any, **more: Any) -> tuple[int, ...]:
+            self.asked += 1
+            if self.asked % 3 == 0:
+                raise BoardTimeout("lost")
+            return super()._do_read_registers(*words, **more)
+
+    result = Trial(bench(measures=(U1,), retries=retries), board_class=Loses).run(standing("nominal"))
+    assert result.verdict is verdict
+    assert (result.retries > 0) is (verdict is Verdict.PASS)
 
 
 def test_a_scale_that_no_register_can_hold_ends_the_run() -> None:

@@ -13,16 +13,21 @@ from typing import Any
 
 import pytest
 from bench_trials import LOADED, REST, Trial, bench, unseen
-from wire_benches import copy_demo, edit, journal_kinds, run
+from serving import serving
+from wire_benches import copy_demo, edit, journal_kinds, point_at, run
 
 from drivers.rig import SimulatedRig
+from drivers.rig_device import devices
 from drivers.simulated import SimulatedBoard
 from harness.bench.board import Sample, Stamp
+from harness.bench.files import load_bench
 from harness.bench.parts import BoardSpec, Watchdog
 from harness.bench.watchdog_proofs import Proofs, description_of, due_after
-from harness.clock import VirtualClock
+from harness.clock import RealClock, VirtualClock
+from harness.errors import BenchUnsafe
 from harness.measure.reading import Verdict
 from harness.run.events import Broken, MadeSafe, StepEnded, WatchdogArmed, WatchdogProved, Written
+from harness.run.watchdogs import Feeder
 from harness.sequence.steps import HoldStep, SetStep, Step, StopStep
 
 WATCHDOG = Watchdog(time_out_s=0.5, proof_output=5)
@@ -196,6 +201,39 @@ FED = {"watchdog feed register": "102", "watchdog feed value": "1"}
 def test_a_board_that_polls_do_not_feed_is_fed() -> None:
     trial = Trial(bench(watchdog=WATCHDOG, settings=FED))
     assert trial.run(running("start", hold_s=3.0)).verdict is Verdict.PASS
+
+
+class Answers(SimulatedBoard):
+    """A board that cannot read back."""
+
+    def _do_read_back(self, timeout_s: float) -> int | None:
+        return None
+
+
+@pytest.mark.parametrize("kind", [SimulatedBoard, Answers], ids=["reads back", "commands only"])
+def test_a_board_without_inputs_is_kept_fed(kind: type[SimulatedBoard]) -> None:
+    """Nobody polls it: what feeds it is its outputs read back, or commanded again."""
+    spec = BoardSpec(
+        name="IO9", driver="simulated", settings={}, output_count=2, input_count=0, watchdog=WATCHDOG
+    )
+    made = bench()
+    trial = Trial(replace(made, boards=(*made.boards, spec)))
+    rig = trial.made()
+    board = kind(spec, trial.clock, trial.simulation)
+    with board:
+        feeder = Feeder({"IO9": board}, trial.clock, lambda: None)
+        feeder.begin([board.arm_watchdog()])
+        board.write({1: True})
+        for _ in range(100):
+            trial.clock.advance(20 * MS)
+            feeder.beat()
+        assert trial.simulation.outputs("IO9") == 0b10
+        trial.clock.advance(501 * MS)
+        with pytest.raises(BenchUnsafe, match=r"the run was silent for 0\.5"):
+            feeder.beat()
+        feeder.stop()
+        feeder.beat()
+    assert rig.now_us > 0
 
 
 class NeverFed(SimulatedBoard):
@@ -495,3 +533,22 @@ def test_a_run_over_the_wire_with_a_watchdog(tmp_path: Path) -> None:
     assert kinds.count("watchdog armed") == 2
     assert kinds.count("watchdog proved") == 1
     assert not list(tmp_path.glob("*.watchdogs.json"))
+
+
+@pytest.mark.parametrize("broken", ["never", "late"])
+def test_a_broken_watchdog_over_the_wire_ends_the_run_before_the_supply_comes_on(
+    tmp_path: Path, broken: str
+) -> None:
+    copy_demo(tmp_path, *(path.name for path in LOADED.paths))
+    path = tmp_path / LOADED.bench_path.name
+    edit(path, "^    poll: 10 ms\n", "    poll: 10 ms\n    watchdog: {time-out: 300 ms, proof output: 5}\n")
+    simulation = SimulatedRig(LOADED.panel, load_bench(path).bench, RealClock(), seed=3)
+    breaking(broken)(simulation)
+    with serving(devices(simulation)) as port:
+        point_at(path, port)
+        edit(path, r", unit: 1\}", ", unit: 1, watchdog register: 65000, watchdog count: 1 ms}")
+        status, document, err = run(tmp_path / Path(LOADED.path).name, tmp_path / "logs")
+    assert (status, document["verdict"]) == (4, "error"), err
+    assert "board IO1: its watchdog did not switch off after" in document["error"]
+    assert document["steps"] == []
+    assert simulation.outputs("IO1") == 0
