@@ -65,7 +65,8 @@ class TextDevice:
             if (reply := board.answer(text)) is not None:
                 said = reply.encode("latin-1") + self._end if reply else b""
                 return echo + said + self._prompt
-        if any(board.is_for_another(text) for board in self._boards):
+        named = {unit for board in self._boards for unit in board.units_in(text)}
+        if named and named.isdisjoint(board.rules.unit for board in self._boards):
             return b""
         return echo + self._refusal + self._end + self._prompt
 
@@ -114,9 +115,11 @@ class _Board:
             if values is not None:
                 yield key, values
 
-    def is_for_another(self, line: str) -> bool:
-        """Whether it is a command for a unit that is not this one."""
-        return any(template.read(line) is not None for template in self.any_unit)
+    def units_in(self, line: str) -> Iterator[Value]:
+        """The units that it may be a command for."""
+        for template in self.any_unit:
+            if (values := template.read(line)) is not None:
+                yield values["unit"]
 
     def look(self) -> None:
         """Switch off when nothing was heard for the watchdog's time."""

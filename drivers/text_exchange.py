@@ -30,7 +30,7 @@ from drivers import shared_lines
 from drivers.line import Line
 from drivers.outstanding import Outstanding
 from drivers.text_template import Template, Value
-from drivers.text_wire import Heard, IncompleteError, TextWire, shown
+from drivers.text_wire import Heard, IncompleteError, SpoiltError, TextWire, shown
 from harness.bench.board import Stamp
 from harness.bench.bus_trace import Trace
 from harness.clock import NS, Clock
@@ -236,9 +236,10 @@ class TextExchange:
 
     def _drain(self, wire: TextWire, question: Question, deadline_ns: int) -> None:
         try:
-            wire.drain(deadline_ns, self._trace)
+            dropped = wire.drain(deadline_ns, self._trace)
         except (OSError, ValueError) as error:
             raise self._fault(wire, question, error) from error
+        self._note_late(wire, wire.owed(self._board), dropped)
 
     def _put(
         self,
@@ -260,6 +261,8 @@ class TextExchange:
         try:
             heard = wire.exchange(command, deadline_ns, self._trace, answered=answered, anyway=anyway)
         except (OSError, ValueError) as error:
+            if isinstance(error, SpoiltError):
+                self._note_late(wire, owed, error.received)
             raise self._fault(wire, question, error, timeout_s) from error
         return self._taken(wire, owed, question, heard, alone)
 
@@ -281,15 +284,16 @@ class TextExchange:
                 owed.answered_somehow()
                 wire.clean = True
             raise self._refused(question, line)
-        self._note_late(owed, line)
+        self._note_late(wire, owed, heard.line)
         raise self._garbled(question, f"{shown(heard.line)} came")
 
-    def _note_late(self, owed: Outstanding, line: str) -> None:
-        """A whole answer to another question: it may be one that was outstanding, and is so no more."""
-        for form, check in self._checks.items():
-            if check.reply is not None and check.reply.read(line) is not None and owed.hides(form):
-                owed.answered(form)
-                return
+    def _note_late(self, wire: TextWire, owed: Outstanding, data: bytes) -> None:
+        """Whole answers to other questions: they may be what was outstanding, and are so no more."""
+        for line in data.decode("latin-1").split(wire.talk.line_end.decode()):
+            for form, check in self._checks.items():
+                if check.reply is not None and check.reply.read(line) is not None and owed.hides(form):
+                    owed.answered(form)
+                    break
 
     def _fault(
         self, wire: TextWire, question: Question, error: OSError | ValueError, timeout_s: float = 0.0

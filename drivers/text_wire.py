@@ -56,6 +56,14 @@ class IncompleteError(TimeoutError):
         self.received = received
 
 
+class SpoiltError(ValueError):
+    """What came is no answer, though whole lines in it may be answers that were late."""
+
+    def __init__(self, received: bytes, text: str) -> None:
+        super().__init__(f"{shown(received)} came{text}")
+        self.received = received
+
+
 class TextWire:
     """The line that `open_line` opens, and opens again after a loss."""
 
@@ -118,8 +126,8 @@ class TextWire:
         """Whether no board on the line has anything outstanding."""
         return not any(self._owed.values())
 
-    def drain(self, deadline_ns: int, trace: Trace | None = None, quiet_ns: int = 0) -> None:
-        """Read and drop until the line is quiet. Raises ValueError when it is not so by the deadline.
+    def drain(self, deadline_ns: int, trace: Trace | None = None, quiet_ns: int = 0) -> bytes:
+        """Read until the line is quiet; what came last. Raises ValueError when it is not so by the deadline.
 
         A line taken over is drained for 50 ms at most: the safe state must not wait for long.
         """
@@ -128,16 +136,19 @@ class TextWire:
         adopted, self._adopted = self._adopted, False
         if adopted:
             quiet_ns = min(quiet_ns, _ADOPTED_QUIET_NS)
-            deadline_ns = min(deadline_ns, self._now() + _ADOPTED_NS)
+            deadline_ns = min(deadline_ns, self._now() + _ADOPTED_NS - quiet_ns)
         if self._half_said:
             self._send(self.talk.line_end, deadline_ns, trace)
+        dropped = b""
         quiet_at_ns = self._now() + quiet_ns
-        while self._now() < min(quiet_at_ns, deadline_ns):
-            if self._receive(min(quiet_at_ns, deadline_ns), trace):
+        while self._now() < quiet_at_ns:
+            if more := self._receive(quiet_at_ns, trace):
+                dropped = (dropped + more)[-LARGEST:]
                 quiet_at_ns = self._now() + quiet_ns
-        if self._now() < quiet_at_ns and not adopted:
-            raise ValueError("the line does not fall silent")
+            if quiet_at_ns > deadline_ns + quiet_ns:  # something came after the deadline
+                raise ValueError("the line does not fall silent")
         self.clean = True
+        return dropped
 
     def exchange(
         self,
@@ -203,13 +214,13 @@ class TextWire:
         """The answer without echo, line end and prompt. Raises ValueError."""
         whole = self._whole(data, lines)
         if whole != len(data):
-            raise ValueError(f"{shown(data)} came, which is more than an answer")
+            raise SpoiltError(data, ", which is more than an answer")
         if self.talk.echo:
             if not data.startswith(command):
-                raise ValueError(f"{shown(data)} came, which does not begin with the command's echo")
+                raise SpoiltError(data, ", which does not begin with the command's echo")
             data = data[len(command) :]
         if not data.endswith(self.talk.prompt):
-            raise ValueError(f"{shown(data)} came, which does not end with the prompt")
+            raise SpoiltError(data, ", which does not end with the prompt")
         return data[: len(data) - len(self.talk.prompt)].removesuffix(self.talk.line_end)
 
     def _send(self, data: bytes, deadline_ns: int, trace: Trace | None) -> None:

@@ -239,13 +239,23 @@ def test_making_safe_is_sent_even_while_the_line_chatters() -> None:
 def test_after_a_time_out_the_same_question_waits_for_proof() -> None:
     """A late answer must meet a check question of another form, never the next poll."""
     board, device, script, _ = opened()
-    script.fault = lambda answer, _: [(LATE_MS, answer)]
+    script.fault = lambda answer, _: [(170, answer)]
     with pytest.raises(BoardTimeout):
         board.read()
     script.heard.clear()
     assert device.told(board.read())
     assert script.heard[0] == b"READ OUTPUTS 1\n"
     assert script.heard[-1] == b"READ INPUTS 1\n"
+
+
+def test_a_late_answer_that_is_drained_is_proof_enough() -> None:
+    board, device, script, _ = opened()
+    script.fault = lambda answer, _: [(LATE_MS, answer)]
+    with pytest.raises(BoardTimeout):
+        board.read()
+    script.heard.clear()
+    assert device.told(board.read())
+    assert script.heard == [b"READ INPUTS 1\n"]
 
 
 @pytest.mark.parametrize("late_ms", [101, 120, 135, 150, 199, 231, 260, 400, 900])
