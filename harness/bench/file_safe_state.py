@@ -27,6 +27,7 @@ def check_safe_states(shape: BenchShape, problems: Problems) -> None:
             path: KeyPath = ("boards", name, "watchdog")
             _check_proof(path, name, board, board.watchdog, own, problems)
             _check_spare(path, name, board.watchdog, shape, problems)
+            _check_loop(path, name, board.watchdog, shape, problems)
             _check_time_out(path, board.watchdog, shape, problems)
             _check_driver(path, board, problems)
 
@@ -75,6 +76,24 @@ def _check_spare(
             problems.add(
                 (*path, "proof output"), f"{text}proof would move a live panel; choose a spare output"
             )
+
+
+def _check_loop(
+    path: KeyPath, name: str, watchdog: WatchdogShape, bench: BenchShape, problems: Problems
+) -> None:
+    """A loop takes both its channels for itself."""
+    if watchdog.proof_input is None:
+        return
+    for tag, output in bench.outputs.items():
+        if (output.board, output.channel) == (name, watchdog.proof_output) and bench.supply.contactor:
+            text = f"output {watchdog.proof_output} is {tag}, wired to the panel; a loop needs a spare output"
+            problems.add((*path, "proof output"), text)
+    special = {"supply present": bench.supply.present, "the emergency stop": bench.emergency_stop}
+    taken = [(tag, reading) for tag, reading in (*bench.inputs.items(), *special.items()) if reading]
+    for tag, reading in taken:
+        if (reading.board, reading.channel) == (name, watchdog.proof_input):
+            text = f"input {watchdog.proof_input} is taken by {tag}; a loop needs a spare input"
+            problems.add((*path, "proof input"), text)
 
 
 def _no_channel(name: str, side: str, channel: int, count: int) -> str:

@@ -68,6 +68,7 @@ def _print_tables(panel: Panel, bench: Bench, out: TextIO) -> None:
 def _notes(panel: Panel, bench: Bench) -> list[str]:
     levels = {supply.tag: supply.levels for supply in panel.supplies}
     notes = [f"set by hand: {tag}" for tag in bench.hand_set if tag not in levels]
+    notes += _watchdogs(bench)
     for supply in panel.supplies:
         volts = ", ".join(f"{v:g} V {name}" for name, v in supply.levels.items())
         notes.append(f"supply {supply.tag}: + to {supply.positive}, - to {supply.negative}; {volts}")
@@ -79,4 +80,30 @@ def _notes(panel: Panel, bench: Bench) -> list[str]:
         if channel is not None:
             state = "" if side == "output" else f" while {'off' if channel.inverted else 'on'}"
             notes.append(f"{name}: board {channel.board}, {side} {channel.channel}, {meaning}{state}")
+    return notes + _registers(bench)
+
+
+def _watchdogs(bench: Bench) -> list[str]:
+    notes = []
+    for board in bench.boards:
+        if board.safe_on:
+            notes.append(f"board {board.name}: on in the safe state: {', '.join(map(str, board.safe_on))}")
+        if (watchdog := board.watchdog) is not None:
+            loop = f", looped to input {watchdog.proof_input}" if watchdog.proof_input is not None else ""
+            text = f"watchdog of board {board.name}: proved on output {watchdog.proof_output}{loop}"
+            notes.append(f"{text}, which switches with the panel's supply off")
+    return notes
+
+
+def _registers(bench: Bench) -> list[str]:
+    notes = []
+    for measure in bench.measures:
+        side = "before" if measure.before_contactor else "behind"
+        of = f", supply {measure.of} {side} its contactor" if measure.of else ""
+        notes.append(
+            f"measure {measure.name}: board {measure.board}, {measure.table} register {measure.register}{of}"
+        )
+    for setting in bench.supply_settings:
+        text = f"supply {setting.of}: set by the run, board {setting.board}, register {setting.register}"
+        notes.append(text)
     return notes
