@@ -27,7 +27,7 @@ from drivers.shared_lines import port_key
 from harness.bench.board import Board, Identity, Sample, Stamp
 from harness.bench.parts import BoardSpec, SettingValue
 from harness.clock import NS, Clock
-from harness.errors import BenchError, BenchUnsafe, BoardGarbled, BoardRefused
+from harness.errors import BenchError, BenchUnsafe, BoardGarbled, BoardRefused, BoardTimeout
 
 if TYPE_CHECKING:
     from drivers.text_exchange import Question, TextExchange
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from drivers.text_wire import TextWire
 
 _SIMULATED = "SIMULATED BOARD"
+_MOST_SILENT = 2
 _MOST_READS = 6  # in one transaction, where two that follow each other have to agree
 OpenLine = Callable[[], Line]
 
@@ -87,17 +88,7 @@ class TextLineBoard(Board):
     def _do_write(self, image: int, timeout_s: float) -> Stamp:
         safe, before = image == self.spec.safe_image, self._written
         self._written = None  # until all is done: an error may come at any point below
-        stamps: list[Stamp] = []
-        failure: BenchError | None = None
-        for question in self._commands(image, None if safe else before):
-            try:
-                stamps.append(self._command(question, timeout_s, insist=safe))
-            except (BoardGarbled, BoardRefused) as error:
-                if not safe:
-                    raise
-                failure = failure or error
-        if failure is not None:
-            raise failure
+        stamps = self._sent(self._commands(image, None if safe else before), timeout_s, safe=safe)
         if stamps and not self._acknowledged:
             stamps.append(self._proved(image, timeout_s))
         self._written = image
@@ -119,8 +110,23 @@ class TextLineBoard(Board):
             for k in channels
         ]
 
-    def _command(self, question: Question, timeout_s: float, *, insist: bool) -> Stamp:
-        return self._line.ask(question, timeout_s, insist=insist).stamp
+    def _sent(self, questions: Sequence[Question], timeout_s: float, *, safe: bool) -> list[Stamp]:
+        """Send commands. To make safe, go on after a failure, unless the board is silent twice running."""
+        stamps: list[Stamp] = []
+        failure: BenchError | None = None
+        silent = 0
+        for question in questions:
+            try:
+                stamps.append(self._line.ask(question, timeout_s, insist=safe).stamp)
+                silent = 0
+            except (BoardGarbled, BoardRefused, BoardTimeout) as error:
+                failure = failure or error
+                silent = silent + 1 if isinstance(error, BoardTimeout) else 0
+                if not safe or silent == _MOST_SILENT:
+                    break
+        if failure is not None:
+            raise failure
+        return stamps
 
     @property
     def _acknowledged(self) -> bool:

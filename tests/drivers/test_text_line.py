@@ -124,26 +124,45 @@ def test_one_by_one_all_channels_are_sent_the_first_time_and_to_make_safe() -> N
         assert script.heard == [b"RELAY 2 ON\n"]
 
 
-def test_one_by_one_every_channel_is_made_safe_though_one_is_refused() -> None:
+@pytest.mark.parametrize(
+    ("instead", "kind"),
+    [
+        pytest.param(b"NOT UNDERSTOOD\n", BoardRefused, id="refused"),
+        pytest.param(b"RELAY 3 IS ON\n", BoardGarbled, id="answered wrongly"),
+        pytest.param(b"", BoardTimeout, id="not answered"),
+    ],
+)
+def test_one_by_one_every_channel_is_made_safe_though_one_fails(
+    instead: bytes, kind: type[BenchError]
+) -> None:
     device = TableDevice({"coils": range(1, 9), "inputs": range(1, 9)})
     text = TextDevice({1: device}, ONE_BY_ONE)
     broken = False
 
     def script(data: bytes) -> list[tuple[float, bytes]]:
-        spoilt = broken and data.startswith(b"RELAY 3")
-        return [(5, b"NOT UNDERSTOOD\n" if spoilt else text.feed(data))]
+        answer = instead if broken and data.startswith(b"RELAY 3") else text.feed(data)
+        return [(5, answer)] if answer else []
 
     board = scripted(script, ONE_BY_ONE)
     board.open()
     board.write(dict.fromkeys(range(8), True))
     broken = True
-    with pytest.raises(BoardRefused, match="'RELAY 3 OFF' was answered 'NOT UNDERSTOOD'"):
+    with pytest.raises(kind):
         board.make_safe()
     assert device.bits["coils"] == {k: k == 3 for k in range(1, 9)}
     broken = False
     board.write({})
     assert not any(device.bits["coils"].values()), "all are in doubt after a failure, so all are sent"
     board.close()
+
+
+def test_one_by_one_a_board_that_is_silent_is_left_after_two_channels() -> None:
+    board = scripted(lambda _: [], ONE_BY_ONE)
+    board.open()
+    begun_ns = board.clock.now_ns()
+    with pytest.raises(BoardTimeout):
+        board.make_safe()
+    assert board.clock.now_ns() - begun_ns <= 2 * 3 * (100 + 50) * MS
 
 
 def test_a_write_without_an_answer_is_read_back_within_its_stamp() -> None:
