@@ -115,6 +115,16 @@ def test_a_question_before_the_answer_is_over_is_lost_and_the_next_one_answered(
     assert b"".join(late) == ANSWER
 
 
+def test_questions_within_a_long_answer_are_lost() -> None:
+    """At 19200 baud 125 registers are 255 characters, 146 ms. The line is not free before they are over."""
+    board = TableDevice({"inputs": range(8), "holding registers": range(125)})
+    registers = sealed(bytes.fromhex("01 03 00 00 00 7D"))
+    talk = PacedRtu(RtuBus({1: board}).answer, serial_timing(19200))
+    said = play(talk, [(0, registers), (30 * MS, POLL), (45 * MS, POLL), (60 * MS, POLL)])
+    assert len(joined(said)) == 255
+    assert said[-1][0] < 155 * MS
+
+
 def test_a_flood_is_silence_and_ends() -> None:
     talk = PacedRtu(bus()[0].answer, serial_timing(115200))
     script = [(k * MS, POLL * 40) for k in range(20)]
@@ -136,8 +146,24 @@ def test_frames_are_those_that_a_character_by_character_reading_finds(
         heard.append(frame)
         return b""
 
+    wanted = by_characters(script, timing.character_ns, timing.inside_ns, timing.between_ns)
     play(PacedRtu(respond, timing), script)
-    assert heard == by_characters(script, timing.character_ns, timing.inside_ns, timing.between_ns)
+    assert heard == wanted
+    heard.clear()
+    late = PacedRtu(respond, timing)  # and however late the computer comes to look
+    for at_ns, data in script:
+        late.hear(data, at_ns)
+    late.step(now_ns + 10**9)
+    assert heard == wanted
+
+
+def test_a_frame_is_over_when_the_next_begins_t35_later_to_the_ns() -> None:
+    timing = serial_timing(19200)
+    talk = PacedRtu(bus()[0].answer, timing)
+    everyone = sealed(bytes.fromhex("00 05 00 03 FF 00"))
+    talk.hear(everyone, 0)
+    talk.hear(POLL, len(everyone) * timing.character_ns + timing.between_ns)
+    assert talk.step(10**9) == ANSWER  # to the second; the first was to everyone
 
 
 def by_characters(script: Heard, character_ns: int, inside_ns: int, between_ns: int) -> list[bytes]:
@@ -240,8 +266,16 @@ def test_a_write_to_everyone_is_done_by_all_and_answered_by_none(
 
 
 @pytest.mark.parametrize("pdu", ["01 00 00 00 08", "02 00 00 00 08", "2B 0E 01 00", "41"])
-def test_a_question_to_everyone_is_silence(pdu: str) -> None:
-    assert bus()[0].answer(sealed(bytes.fromhex("00" + pdu))) == b""
+def test_a_question_to_everyone_is_silence_and_asks_nobody(pdu: str) -> None:
+    asked: list[str] = []
+
+    class Witness(TableDevice):
+        def read_bits(self, table: str, address: int, count: int) -> int:
+            asked.append(table)
+            return 0
+
+    assert RtuBus({1: Witness(RELAY_BOARD)}).answer(sealed(bytes.fromhex("00" + pdu))) == b""
+    assert asked == []
 
 
 @pytest.mark.parametrize("unit", [0, 248, 255])
@@ -289,11 +323,15 @@ def test_a_function_without_a_known_length_ends_by_silence() -> None:
     assert said == [(50 * MS, sealed(b"\x01\xc1\x01"))]
 
 
-def test_a_flood_of_an_unknown_function_is_kept_in_no_memory() -> None:
+@pytest.mark.parametrize("flood", [b"\x01\x41" * 200, b"\x01\x02" * 200], ids=["unknown", "spoilt"])
+def test_a_flood_is_kept_in_no_memory(flood: bytes) -> None:
     talk = TolerantRtu(bus()[0].answer)
-    script = [(k * MS, b"\x01\x41" * 200) for k in range(100)]
+    script = [(k * MS, flood) for k in range(100)]
     assert joined(play(talk, [*script, (200 * MS, POLL)])) == ANSWER
-    assert len(talk._data) <= 256
+    talk = TolerantRtu(bus()[0].answer)
+    for at_ns, data in script:
+        talk.hear(data, at_ns)
+    assert len(talk._data) <= 2 * len(flood)
 
 
 def test_frames_on_a_connection() -> None:
