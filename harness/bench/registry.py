@@ -20,7 +20,7 @@ from harness.bench.board import Board
 from harness.bench.parts import Bench, BoardSpec, SettingValue
 from harness.bench.port_info import PortInfo
 from harness.clock import Clock
-from harness.errors import BenchError
+from harness.errors import BenchError, PanelproofError
 from harness.panel.parts import Panel
 
 GROUP = "panelproof.boards"
@@ -63,7 +63,13 @@ def open_board_class(name: str) -> type[Board]:
 
 def make_board(spec: BoardSpec, clock: Clock) -> Board:
     """The board that a bench file describes, not yet open. Raises BenchError."""
-    return open_board_class(spec.driver)(spec, clock)
+    board_class = open_board_class(spec.driver)
+    try:
+        return board_class(spec, clock)
+    except PanelproofError:
+        raise
+    except Exception as error:  # a driver's own mistake, which may be anything
+        raise BenchError(f"board {spec.name}: driver {spec.driver} cannot be made: {_said(error)}") from error
 
 
 def check_settings(name: str, settings: Mapping[str, SettingValue]) -> list[str]:
@@ -76,8 +82,7 @@ def check_settings(name: str, settings: Mapping[str, SettingValue]) -> list[str]
         board_class: Any = open_board_class(name)
     except BenchError as error:
         return [str(error)]
-    check = getattr(board_class, "check_settings", None)
-    return list(check(settings)) if check is not None else []
+    return _asked(name, getattr(board_class, "check_settings", None), settings)
 
 
 def check_watchdog(name: str, settings: Mapping[str, SettingValue]) -> list[str]:
@@ -91,8 +96,7 @@ def check_watchdog(name: str, settings: Mapping[str, SettingValue]) -> list[str]
         return []  # told already where the driver is named
     if board_class._do_arm_watchdog is Board._do_arm_watchdog:
         return [f"driver {name} cannot arm a watchdog; take 'watchdog' out, or use a board that has one"]
-    check = getattr(board_class, "check_watchdog", None)
-    return list(check(settings)) if check is not None else []
+    return _asked(name, getattr(board_class, "check_watchdog", None), settings)
 
 
 def has_registers(name: str) -> bool:
@@ -102,6 +106,18 @@ def has_registers(name: str) -> bool:
     except BenchError:
         return True
     return bool(board_class._do_read_registers is not Board._do_read_registers)
+
+
+def _asked(name: str, check: Any, settings: Mapping[str, SettingValue]) -> list[str]:
+    """What a driver's own check says; a check that fails is a problem too."""
+    try:
+        return [str(problem) for problem in check(settings)] if check is not None else []
+    except Exception as error:  # a driver's own mistake, which may be anything
+        return [f"driver {name} cannot check its settings: {_said(error)}"]
+
+
+def _said(error: Exception) -> str:
+    return " ".join(f"{type(error).__name__}: {error}".split())
 
 
 def simulator() -> Simulator:
@@ -138,6 +154,8 @@ def _load(name: str, place: str) -> object:
         if error.name == module_name:
             missing = "no such module"
         raise BenchError(f"driver {name}: module {module_name} cannot be imported: {missing}") from error
+    except Exception as error:  # whatever a module of somebody else does when it is imported
+        raise BenchError(f"driver {name}: module {module_name} cannot be imported: {_said(error)}") from error
     try:
         return cast(Callable[..., object], getattr(module, attribute))
     except AttributeError as error:
