@@ -92,10 +92,19 @@ def prepare(folder: Path, point: Callable[[Path], None], way: str) -> Path:
     return folder / "endless.sequence.yaml"
 
 
-def trial(sequence: Path, logs: Path, observer: Outputs, how: str, way: str, chance: random.Random) -> Trial:
+def trial(
+    sequence: Path,
+    logs: Path,
+    observer: Outputs,
+    how: str,
+    way: str,
+    chance: random.Random,
+    *,
+    code: str = RUNNER,
+) -> Trial:
     """Start a run, kill it at a random moment, wait until all outputs are off."""
     with subprocess.Popen(
-        [sys.executable, "-c", RUNNER, "run", str(sequence), "--logs", str(logs)],
+        [sys.executable, "-c", code, "run", str(sequence), "--logs", str(logs)],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,

@@ -7,14 +7,19 @@ library loaded before that for this system stays loaded; it is not what is teste
 from __future__ import annotations
 
 import json
+import random
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
-from wire_benches import copy_demo
+from kill_trials import RUNNER, prepare, trial
+from wire_benches import copy_demo, panel_on_the_wire, point_at
 
 import harness
+from harness.bench.parts import BoardSpec
+from harness.bench.registry import make_board
+from harness.clock import RealClock
 
 ROOT = Path(harness.__file__).resolve().parents[1]
 MODULES = ["fcntl", "termios", "tty", "pty", "resource", "grp", "pwd", "syslog", "readline", "curses"]
@@ -67,16 +72,12 @@ print(json.dumps([names, failed]))
 )
 COMMAND = HIDING + "\nfrom harness.cli.main import entry\nentry()\n"
 # The guardian as its own process, hidden from the same things.
-GUARDED = (
-    HIDING
-    + f"""
+HIDDEN_GUARDIAN = f"""
 import harness.cli.guarding as guarding
 start = {HIDING!r} + "\\nfrom harness.cli.guardian import entry; entry()"
 guarding.guardian_command = lambda: [sys.executable, "-c", start]
-from harness.cli.main import entry
-entry()
 """
-)
+GUARDED = HIDING + HIDDEN_GUARDIAN + "from harness.cli.main import entry\nentry()\n"
 
 
 def python(code: str, *words: str) -> subprocess.CompletedProcess[str]:
@@ -123,3 +124,21 @@ def test_a_run_over_a_wire_with_a_guardian_needs_nothing_of_it(tmp_path: Path) -
     answer = json.loads(done.stdout)
     assert (answer["verdict"], answer["simulated"]) == ("pass", True)
     assert "guardian" not in done.stderr
+
+
+def test_a_guardian_that_has_nothing_of_it_makes_safe(tmp_path: Path) -> None:
+    """Only the guardian is hidden from it here: the lock that the runner takes is this system's own."""
+    copy_demo(tmp_path / "served", "th-s0.panel.yaml", "th-s0.bench.yaml")
+    files = (tmp_path / "served/th-s0.panel.yaml", tmp_path / "served/th-s0.bench.yaml")
+    code = RUNNER.replace(
+        "from harness.cli.main import entry", f"{HIDDEN_GUARDIAN}\nfrom harness.cli.main import entry"
+    )
+    with panel_on_the_wire(*files) as port:
+        sequence = prepare(tmp_path, lambda bench: point_at(bench, port), "own")
+        settings: dict[str, str | int | float | bool] = {"host": "127.0.0.1", "port": port}
+        spec = BoardSpec(
+            name="beside", driver="modbus-tcp", settings=settings, output_count=8, input_count=0, timeout_s=5
+        )
+        with make_board(spec, RealClock()) as observer:
+            done = trial(sequence, tmp_path / "logs", observer, "kill -9", "own", random.Random(1), code=code)
+    assert "all outputs safe, read back from every board" in done.verified.guardian
