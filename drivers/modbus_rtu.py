@@ -116,6 +116,9 @@ class _RtuBoard(ModbusBoard):
         ]
         return sure + [question for question in others if question.function not in {q.function for q in sure}]
 
+    def _remarks(self) -> tuple[str, ...]:
+        return getattr(self._line, "remarks", ())
+
     def _do_prepare(self) -> None:
         from drivers import rtu_exchange  # noqa: F401, PLC0415 - only to have it loaded
 

@@ -120,6 +120,11 @@ class RtuWire:
         """Of the open line."""
         return None if self._line is None else self._line.descriptor
 
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the open line says of its times."""
+        return getattr(self._line, "remarks", ())
+
     def owed(self, unit: int, *, checked: bool = True) -> Outstanding:
         """What that unit may still answer. Each unit for itself: only one device's answers are in order.
 

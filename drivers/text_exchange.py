@@ -153,6 +153,11 @@ class TextExchange:
         return None if self._wire is None else self._wire.descriptor
 
     @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the open line says of its times."""
+        return () if self._wire is None else self._wire.remarks
+
+    @property
     def connections(self) -> int:
         """How often the line has been opened."""
         return 0 if self._wire is None else self._wire.connections

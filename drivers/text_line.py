@@ -236,6 +236,9 @@ class TextLineBoard(Board):
     def _connections(self) -> int:
         return self._line.connections
 
+    def _remarks(self) -> tuple[str, ...]:
+        return self._line.remarks
+
     def _do_close(self) -> None:
         self._written = None
         self._line.close()

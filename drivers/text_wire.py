@@ -115,6 +115,11 @@ class TextWire:
         """Of the open line."""
         return None if self._line is None else self._line.descriptor
 
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the open line says of its times."""
+        return getattr(self._line, "remarks", ())
+
     def owed(self, board: str) -> Outstanding:
         """What that board may still answer. Each for itself: only one device's answers are in order."""
         if board not in self._owed:

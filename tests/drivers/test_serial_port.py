@@ -18,6 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers import adapters
+from drivers.modbus_rtu import ModbusRtuBoard
 from drivers.serial_line import PolledLine
 from drivers.serial_port import (
     SerialSettings,
@@ -26,9 +27,14 @@ from drivers.serial_port import (
     open_serial,
     serial_settings,
 )
-from harness.bench.parts import SettingValue
+from drivers.text_line import TextLineBoard
+from harness.bench.board import Identity
+from harness.bench.parts import BoardSpec, SettingValue
+from harness.cli.screen import lines_of
 from harness.clock import NS, RealClock, VirtualClock
 from harness.errors import BoardAbsent
+from harness.record.recorder import to_data
+from harness.run.engine import found
 
 CLOCK = RealClock()
 posix = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo terminals")
@@ -533,3 +539,37 @@ def test_select_is_what_waits() -> None:
     assert select.select([reading], [], [], 0)[0] == []
     line.close()
     os.close(writing)
+
+
+class Remarked:
+    """A line without a board behind it, which says something of its times."""
+
+    remarks = ("latency timer 16 ms, cannot be set: no rights; times below 16 ms are that coarse",)
+    descriptor = None
+
+    def send(self, data: bytes, deadline_ns: int) -> None: ...
+
+    def receive(self, most: int, deadline_ns: int) -> bytes:
+        return b""
+
+    def close(self) -> None: ...
+
+
+@pytest.mark.parametrize("driver", [ModbusRtuBoard, TextLineBoard], ids=lambda driver: driver.__name__)
+def test_what_the_line_says_of_its_times_is_recorded_with_the_board(
+    driver: type[ModbusRtuBoard] | type[TextLineBoard],
+) -> None:
+    spec = BoardSpec(
+        name="IO1", driver="x", settings={"port": driver.__name__}, output_count=8, input_count=8
+    )
+    board = driver(spec, VirtualClock(), open_line=Remarked)
+    assert board.remarks == ()
+    board.open()
+    assert board.remarks == Remarked.remarks
+    board.close()
+    assert board.remarks == ()
+    board.open()
+    event = found(board, Identity(), 0)
+    assert to_data(event)["remarks"] == list(Remarked.remarks)
+    assert lines_of(event)[1] == f"board IO1: {Remarked.remarks[0]}"
+    board.close()
