@@ -19,7 +19,7 @@ from drivers.tcp_server import TcpServer
 from drivers.text_serving import PacedText, PlainText
 from harness.bench.parts import Bench, SettingValue
 from harness.clock import NS, Clock
-from harness.errors import UsageError
+from harness.errors import BenchError, UsageError
 from harness.units import TIME, parse
 
 BAUDS = (1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 57600, 76800, 115200, 230400, 460800, 921600)
@@ -106,8 +106,16 @@ def _text_server(words: argparse.Namespace, rig: SimulatedRig) -> Server:
 
 
 def _text_settings(bench: Bench) -> dict[str, SettingValue]:
-    """The templates that the bench file gives its text-line boards; none, where it has no such board."""
-    return next((board.settings for board in bench.boards if board.driver == "text-line"), {})
+    """What the bench file gives its text-line boards, the same for all; empty where it has no such board."""
+    boards = [board for board in bench.boards if board.driver == "text-line"]
+    said = [{key: value for key, value in board.settings.items() if key != "unit"} for board in boards]
+    for board, settings in zip(boards, said, strict=True):
+        if settings != said[0]:
+            raise BenchError(
+                f"boards {boards[0].name} and {board.name} have different settings, and one line serves one"
+                " language; give both the same in the bench file"
+            )
+    return said[0] if said else {}
 
 
 def _open(words: argparse.Namespace, where: str, clock: Clock) -> tuple[Line, str]:

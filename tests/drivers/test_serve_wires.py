@@ -160,6 +160,23 @@ def test_two_boards_of_one_unit_cannot_be_served(folder: Path) -> None:
     assert err == "boards IO1 and IO2 both answer to unit 1; one server needs a different `unit` for each\n"
 
 
+def test_two_languages_on_one_line_cannot_be_served(folder: Path) -> None:
+    bench = folder / "served/th-s0.bench.yaml"
+    split_board(bench)
+    text = bench.read_text().replace("simulated: true\n", "")
+    for unit, echo in ((1, "true"), (2, "false")):
+        own = f"driver: text-line\n    settings: {{port: COM3, unit: {unit}, echo: {echo}}}"
+        text = text.replace("driver: simulated", own, 1)
+    bench.write_text(text)
+    with serve(folder, *TEXT) as process:
+        out, err = process.communicate(timeout=20)
+    assert (out, process.returncode) == ("", 4)
+    assert err == (
+        "boards IO1 and IO2 have different settings, and one line serves one language;"
+        " give both the same in the bench file\n"
+    )
+
+
 @pytest.mark.parametrize(
     ("driver", "where"),
     [
