@@ -10,6 +10,10 @@ from wire_benches import copy_demo, edit
 
 from harness.cli.main import main
 
+WATCHDOG = (
+    "watchdog of board IO1: proved on output 5, looped to input 5, which switches with the panel's supply off"
+)
+
 
 def notes(folder: Path) -> list[str]:
     out = io.StringIO()
@@ -31,7 +35,7 @@ def test_loops_measures_and_set_supplies_are_in_the_list(tmp_path: Path) -> None
     found = notes(tmp_path)
     for line in (
         "board IO1: on in the safe state: 6",
-        "watchdog of board IO1: proved on output 5, looped to input 5, which switches with the panel's supply off",
+        WATCHDOG,
         "measure U1: board IO1, input register 3, supply main behind its contactor",
         "supply main: set by the run, board IO1, register 20",
         "set by hand: F1",
