@@ -8,8 +8,9 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
-from wire_benches import copy_demo, edit
+from wire_benches import copy_demo, edit, run
 
 # What these tests run may lie in a checkout or be installed: the same place as what they import.
 PANELPROOF = [
@@ -89,3 +90,18 @@ def place_of(process: Process) -> str:
     start, _, place = line.strip().rpartition(" on ")
     assert start == "serving SIMULATED panel TH-S0", line
     return place
+
+
+def passed(sequence: Path, logs: Path) -> dict[str, Any]:
+    """The document of a run that passed. A good panel never fails and is never an error of the bench.
+
+    On a busy computer a poll may come so late that a time cannot be told, which is `inconclusive`, rightly:
+    then once more, three times in all.
+    """
+    for _ in range(3):
+        status, answer, err = run(sequence, logs)
+        if status == 0:
+            assert (answer["verdict"], answer["simulated"]) == ("pass", True), err
+            return answer
+        assert (status, answer.get("verdict")) == (3, "inconclusive"), err
+    raise AssertionError(f"inconclusive three times: {err}")

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from foreign_slave import MAKES, foreign_rtu_slave, foreign_slave, need
-from line_benches import bench_folder, point
+from line_benches import bench_folder, passed, point
 from wire_benches import copy_demo, run
 
 WIRES = ("modbus-tcp", "modbus-rtu")
@@ -42,35 +42,29 @@ def slave(folder: Path, panel: str, make: str, wire: str, faults: Sequence[str] 
 
 @pytest.mark.parametrize("wire", WIRES)
 @pytest.mark.parametrize(
-    ("faults", "status", "verdict"),
-    [((), 0, "pass"), (("K1 stuck picked up",), 1, "fail")],
-    ids=["good", "faulty"],
+    "sequence", ["short", pytest.param("th-s0", marks=pytest.mark.slow)], ids=["short", "whole"]
 )
-def test_short_run(
-    tmp_path: Path, make: str, wire: str, faults: tuple[str, ...], status: int, verdict: str
-) -> None:
+def test_good_panel_passes(tmp_path: Path, make: str, wire: str, sequence: str) -> None:
     folder = bench_folder(tmp_path)
-    with slave(folder, "th-s0", make, wire, faults):
-        found, answer, err = run(folder / "short.sequence.yaml", folder / "logs")
-    assert (found, answer.get("verdict"), answer.get("simulated")) == (status, verdict, True), err
+    with slave(folder, "th-s0", make, wire):
+        answer = passed(folder / f"{sequence}.sequence.yaml", folder / "logs")
+    assert {step["verdict"] for step in answer["steps"]} == {"pass"}
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("wire", WIRES)
 @pytest.mark.parametrize(
-    ("faults", "status", "verdict"),
-    [((), 0, "pass"), (("K1.13-14 stuck open",), 1, "fail")],
-    ids=["good", "seal-in contact open"],
+    ("sequence", "fault"),
+    [
+        ("short", "K1 stuck picked up"),
+        pytest.param("th-s0", "K1.13-14 stuck open", marks=pytest.mark.slow),
+    ],
+    ids=["short", "whole"],
 )
-def test_whole_procedure_of_th_s0(
-    tmp_path: Path, make: str, wire: str, faults: tuple[str, ...], status: int, verdict: str
-) -> None:
+def test_faulty_panel_fails(tmp_path: Path, make: str, wire: str, sequence: str, fault: str) -> None:
     folder = bench_folder(tmp_path)
-    with slave(folder, "th-s0", make, wire, faults):
-        found, answer, err = run(folder / "th-s0.sequence.yaml", folder / "logs")
-    assert (found, answer.get("verdict"), answer.get("simulated")) == (status, verdict, True), err
-    if not faults:
-        assert {step["verdict"] for step in answer["steps"]} == {"pass"}
+    with slave(folder, "th-s0", make, wire, [fault]):
+        status, answer, err = run(folder / f"{sequence}.sequence.yaml", folder / "logs")
+    assert (status, answer.get("verdict"), answer.get("simulated")) == (1, "fail", True), err
 
 
 @pytest.mark.slow
@@ -80,5 +74,4 @@ def test_whole_procedure_of_th_p1(tmp_path: Path) -> None:
     copy_demo(tmp_path, *P1)
     copy_demo(tmp_path / "served", *P1[:2])
     with slave(tmp_path, "th-p1", "libmodbus", "modbus-rtu"):
-        status, answer, err = run(tmp_path / "th-p1.sequence.yaml", tmp_path / "logs")
-    assert (status, answer.get("verdict")) == (0, "pass"), err
+        passed(tmp_path / "th-p1.sequence.yaml", tmp_path / "logs")
