@@ -23,7 +23,6 @@ Tell = Callable[[str, dict[str, Any], int], None]
 
 FIRST_PAUSE_NS = NS // 100
 LONGEST_PAUSE_NS = NS // 2
-TOLD_AGAIN_NS = 10 * NS
 
 
 @dataclass(slots=True)
@@ -35,7 +34,6 @@ class _Charge:
     opened: bool = False
     adopted: bool = False
     misses: int = 0
-    told_ns: int | None = None
     proved: bool | None = None
 
 
@@ -168,14 +166,12 @@ class MakingSafe:
         self.tell("board safe", data, self.clock.now_ns())
 
     def _tell_missed(self, charge: _Charge, error: Exception) -> None:
-        """Each board's first failure, and then one in a while: a board may be away for days."""
-        now_ns = self.clock.now_ns()
-        if charge.told_ns is not None and now_ns - charge.told_ns < TOLD_AGAIN_NS:
+        """The first failure, the second, fourth, eighth and so on: a board may be away for days."""
+        if charge.misses & (charge.misses - 1):
             return
-        charge.told_ns = now_ns
         text = str(error) if isinstance(error, BenchError) else f"{type(error).__name__}: {error}"
         data = {"board": charge.board.name, "error": text, "attempts": charge.misses}
-        self.tell("attempt failed", data, now_ns)
+        self.tell("attempt failed", data, self.clock.now_ns())
 
 
 def _close(board: Board) -> None:

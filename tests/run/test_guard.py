@@ -8,17 +8,20 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any, cast
 
 import pytest
 
+from harness.bench.board import Board
 from harness.bench.parts import BoardSpec
 from harness.cli.guardian import guardian_command
 from harness.clock import RealClock
 from harness.errors import BenchError
 from harness.run import guard as guard_module
+from harness.run import guard_words as words
 from harness.run.guard import Guard, Way, can_share
 from harness.run.guard_plan import Plan
 
@@ -182,6 +185,60 @@ def test_one_that_does_not_start_is_an_error_of_the_bench(way: Way, tmp_path: Pa
         guard.end(safe=True)
     with pytest.raises(BenchError, match=r"the guardian did not start: .*No such file"):
         Guard([str(tmp_path / "none")], way, RealClock())
+
+
+class Port:
+    """As much of a board as handing its open port on needs."""
+
+    def __init__(self, descriptor: int | None) -> None:
+        self.descriptor = descriptor
+        self.connections = 1
+
+
+def handed_on(
+    way: Way, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> tuple[Guard, dict[str, Port], list[tuple[bytes, list[int]]]]:
+    """A guardian, three boards on two ports, and what it was handed."""
+    sent: list[tuple[bytes, list[int]]] = []
+    send = guard_module._send
+
+    def noted(channel: Any, data: bytes, descriptors: Sequence[int]) -> None:
+        if b"descriptors" in data:
+            sent.append((data, list(descriptors)))
+        send(channel, data, descriptors)
+
+    monkeypatch.setattr(guard_module, "_send", noted)
+    guard = Guard(guardian_command(), way, RealClock())
+    guard.brief(plan(folder))
+    return guard, {"A": Port(0), "B": Port(0), "C": Port(1), "D": Port(None)}, sent
+
+
+def test_open_ports_are_handed_on_at_once_and_again_when_one_was_opened_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    guard, ports, sent = handed_on("shared", tmp_path, monkeypatch)
+    try:
+        guard.arm(cast("dict[str, Board]", ports), 0.1)
+        assert sent == [(words.descriptors([["A", "B"], ["C"]]), [0, 1])]
+        assert beat_until_refused(guard, 0.2) == ""
+        assert len(sent) == 1
+        ports["C"].descriptor, ports["C"].connections = 2, 2
+        assert beat_until_refused(guard, 0.2) == ""
+        assert sent[1:] == [(words.descriptors([["A", "B"], ["C"]]), [0, 2])]
+    finally:
+        guard.end(safe=True)
+
+
+def test_nothing_is_handed_on_to_one_that_opens_ports_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    guard, ports, sent = handed_on("own", tmp_path, monkeypatch)
+    try:
+        guard.arm(cast("dict[str, Board]", ports), 0.1)
+        assert beat_until_refused(guard, 0.2) == ""
+        assert sent == []
+    finally:
+        guard.end(safe=True)
 
 
 def test_without_sockets_that_carry_descriptors_it_opens_ports_itself(

@@ -94,9 +94,9 @@ def test_the_guardian_asks_each_board_once_a_round() -> None:
 
 
 def test_the_deadline_covers_a_round_of_boards_that_do_not_answer() -> None:
-    """1 s to spare; 2 x 0.25 s x 3 attempts; 2 x 0.5 s; the longer pause."""
+    """2 s to spare; 2 x 0.25 s x 3 attempts; 2 x 0.5 s; the longer pause."""
     other = BoardSpec(name="B", driver="d", settings={}, output_count=0, input_count=1, poll_s=0.2)
-    assert deadline_s([BOARD, other]) == pytest.approx(1 + 1.5 + 1.0 + 0.2)
+    assert deadline_s([BOARD, other]) == pytest.approx(2 + 1.5 + 1.0 + 0.2)
 
 
 SAID = words.line({"armed": True, "patience_s": None}) + b".." + words.descriptors([["A", "B"]]) + b".sq"
