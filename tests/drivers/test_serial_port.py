@@ -547,9 +547,13 @@ class Remarked:
     remarks = ("latency timer 16 ms, cannot be set: no rights; times below 16 ms are that coarse",)
     descriptor = None
 
+    def __init__(self, clock: VirtualClock) -> None:
+        self._clock = clock
+
     def send(self, data: bytes, deadline_ns: int) -> None: ...
 
     def receive(self, most: int, deadline_ns: int) -> bytes:
+        self._clock.sleep_until(deadline_ns)
         return b""
 
     def close(self) -> None: ...
@@ -562,7 +566,8 @@ def test_what_the_line_says_of_its_times_is_recorded_with_the_board(
     spec = BoardSpec(
         name="IO1", driver="x", settings={"port": driver.__name__}, output_count=8, input_count=8
     )
-    board = driver(spec, VirtualClock(), open_line=Remarked)
+    clock = VirtualClock()
+    board = driver(spec, clock, open_line=lambda: Remarked(clock))
     assert board.remarks == ()
     board.open()
     assert board.remarks == Remarked.remarks
