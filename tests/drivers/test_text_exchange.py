@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scripted_line import MS, Arrivals, ScriptedLine
+from scripted_line import MS, Arrivals, Script, ScriptedLine
 from text_lines import TIMEOUT_S, Befalling, Counting, Fault, board_on, in_memory, spec_of
 
 from drivers.text_device import TextDevice
@@ -177,6 +177,90 @@ def test_a_duplicate_just_in_time_is_true_within_its_stamp_where_two_have_to_agr
     sample = board.read()
     assert again
     assert sample.bits == 2, "the stale 1 did not agree with anything"
+
+
+CONSOLE = {"echo": "true", "prompt": "> "}
+FRAMES: dict[str, Callable[[bytes], bytes]] = {
+    "another command's echo": lambda a: a.replace(b"READ INPUTS", b"READ INPUTZ"),
+    "no echo": lambda a: a.partition(b"\n")[2].replace(b">", b"\n>"),
+    "an echo that lost a character": lambda a: a[1:],
+    "another prompt": lambda a: a[:-2] + b"! ",
+    "a prompt in the wrong place": lambda a: b"> " + a[:-2],
+    "a character between answer and prompt": lambda a: a[:-2] + b"x> ",
+}
+
+
+@pytest.mark.parametrize("name", FRAMES)
+def test_echo_and_prompt_are_compared_and_taken_away(name: str) -> None:
+    board, device, script, _ = opened(**CONSOLE)
+    assert device.told(board.read())
+    script.fault = lambda answer, _: [(5, FRAMES[name](answer))]
+    with pytest.raises(BoardTimeout if name == "a prompt in the wrong place" else BoardGarbled):
+        board.read()
+    assert read_on(board, device) == []
+
+
+def test_a_stray_answer_does_not_keep_the_safe_state_from_the_board() -> None:
+    board, device, script, line = opened()
+    board.write({0: True})
+    script.fault = lambda answer, _: [(5, answer), (6, answer)]
+    board.read()
+    line.clock.advance(2 * MS)
+    board.make_safe()
+    assert not device.bits["coils"][0]
+
+
+def test_late_answers_that_come_in_a_heap_are_each_proof() -> None:
+    """The read is asked at 0 ms, one check question at 150 ms, another at 300 ms; all answers come at 330 ms."""
+    board, device, script, _ = opened()
+    script.fault = lambda answer, _: [(330, answer)]
+    for _ in range(2):
+        with pytest.raises(BoardTimeout):
+            board.read()
+    script.heard.clear()
+    assert device.told(board.read())
+    assert script.heard == [b"IDENTIFY 1\n", b"READ INPUTS 1\n"]
+
+
+def test_a_question_that_the_board_refuses_is_a_check_all_the_same() -> None:
+    board, device, script, line = in_memory(ONE)
+    refusing: Script = lambda data: [(5, b"NOT UNDERSTOOD\n")] if b"OUTPUTS" in data else script(data)  # noqa: E731
+    line.script = refusing
+    board.open()
+    assert device.told(board.read())
+
+
+def test_a_refusal_that_may_be_another_boards_answers_nothing() -> None:
+    """IO2's question is refused late, while IO1 is asked; IO1's own answer then meets its next question."""
+    clock = VirtualClock(start_ns=NS)
+    devices = {1: Counting(clock), 2: Counting(clock)}
+    text, slow = TextDevice(devices, {}), False
+
+    def script(data: bytes) -> Arrivals:
+        answer = text.feed(data)
+        if slow:
+            return [(153, b"NOT UNDERSTOOD\n")] if b" 2" in data else [(6, answer)]
+        return [(5, answer)] if answer else []
+
+    line = ScriptedLine(clock, script)
+    opened_line = line.open
+    first, second = (
+        TextLineBoard(
+            spec_of({"read twice": "false", "unit": str(unit)}, name=f"IO{unit}"),
+            clock,
+            open_line=opened_line,
+        )
+        for unit in (1, 2)
+    )
+    with first, second:
+        assert devices[1].told(first.read())
+        assert devices[2].told(second.read())
+        slow = True
+        with pytest.raises(BoardTimeout):
+            second.read()
+        with pytest.raises(BoardRefused):
+            first.read()
+        assert devices[1].told(first.read())
 
 
 def test_a_lost_line_is_absent_and_comes_back() -> None:

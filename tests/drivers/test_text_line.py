@@ -199,6 +199,30 @@ def test_a_dead_line_that_only_echoes_acknowledges_nothing() -> None:
         board.close()
 
 
+@pytest.mark.parametrize("language", ["the command back", "no reply", "one by one", "defaults"])
+def test_a_line_that_goes_dead_and_echoes_acknowledges_nothing_more(language: str) -> None:
+    board, *_, line = in_memory(LANGUAGES[language])
+    board.open()
+    board.write({0: True})
+    line.script = lambda data: [(5, data)]
+    with pytest.raises((BoardGarbled, BoardTimeout)):
+        board.write({1: True})
+
+
+def test_after_a_failure_every_channel_is_written_again() -> None:
+    device = TableDevice({"coils": range(1, 9), "inputs": range(1, 9)})
+    script = Befalling(TextDevice({1: device}, ONE_BY_ONE))
+    board = board_on(ScriptedLine(VirtualClock(start_ns=NS), script), spec_of(ONE_BY_ONE))
+    with board:
+        board.write({0: True})
+        script.fault = lambda *_: [(5, b"NOT UNDERSTOOD\n")]
+        with pytest.raises(BoardRefused):
+            board.write({1: True})
+        script.heard.clear()
+        board.write({2: True})
+        assert sum(line.startswith(b"RELAY ") for line in script.heard) == 8
+
+
 @pytest.mark.parametrize("counts", [False, True], ids=["steady inputs", "inputs that change at each reading"])
 def test_two_readings_in_a_row_have_to_agree(counts: bool) -> None:
     board, device, script, _ = in_memory()
@@ -227,17 +251,12 @@ def test_a_spoilt_digit_is_no_reading_where_two_have_to_agree() -> None:
 
 
 def test_channels_that_the_bench_file_does_not_know_are_not_dropped() -> None:
-    board, *_ = in_memory({"image digits": "2"}, input_count=4)
-    other = scripted(
-        lambda data: [(5, b"INPUTS 1 10\n" if b"INPUTS" in data else b"")],
-        {"image digits": "2"},
-        input_count=4,
-    )
+    board, _, script, _ = in_memory({"image digits": "2"}, input_count=4)
     with board:
-        pass
-    other.open()
-    with pytest.raises(BenchError):
-        other.read()
+        board.read_back()
+        script.fault = lambda answer, _: [(5, b"INPUTS 1 10\n")]
+        with pytest.raises(BoardGarbled, match="0x10 came, but the bench file gives it 4 channels"):
+            board.read()
 
 
 def test_two_boards_on_one_line() -> None:
