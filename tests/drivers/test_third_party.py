@@ -191,7 +191,7 @@ def test_one_that_fails_in_mid_run_leaves_the_bench_safe(
 
     bench = bench_at(tmp_path, f"127.0.0.1:{served}")
     (spec,) = load_bench(bench).bench.boards
-    reads = iter(range(40))
+    reads = iter(range(12))
 
     class Fails(bare_socket_board.BareSocketBoard):  # type: ignore[misc, name-defined]
         def _do_read(self, timeout_s: float) -> object:
