@@ -38,7 +38,7 @@ class Report:
     def waiting(self, left: Sequence[str]) -> None:
         """A round was in vain: say so when it is news."""
         self._write()
-        if left != self._told:
+        if left != self._told and not self._plan.ephemeral:
             self._told = left
             self._say(
                 f"{self._gone}; NOT SAFE as far as is known: {', '.join(left)} cannot be reached; "
@@ -49,7 +49,9 @@ class Report:
         """All is safe, or it was given up."""
         now_ns = self._clock.now_ns()
         after_us = (now_ns - self._ending.noticed_ns) // 1000
-        text = _outcome(left, unproved)
+        text = (
+            "the simulated panel ended with it" if left and self._plan.ephemeral else _outcome(left, unproved)
+        )
         kind = "given up" if left else "made safe"
         data = {"proved": not left and not unproved, "after_us": after_us, "text": text}
         self(kind, data, now_ns)

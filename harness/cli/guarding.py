@@ -53,6 +53,7 @@ class Guarding:
             contactor=bench.contactor,
             deadline_s=self._deadline_s,
             patience_s=EPHEMERAL_S if self._ephemeral else UNARMED_S,
+            ephemeral=self._ephemeral,
             runner=os.getpid(),
             folder=str(journal.folder.resolve()),
             start_ns=journal.start_ns,

@@ -30,13 +30,15 @@ SIMULATED_S = 3.0
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """`deadline_s`: silence that counts as death, once armed. `patience_s`: how long to keep trying if the
-    runner dies before that. `folder` of the run, `start_ns` of its journal, `identity`: what it is a run of.
+    runner dies before that. `ephemeral`: the panel is served by the runner's own child and ends with it.
+    `folder` of the run, `start_ns` of its journal, `identity`: what it is a run of.
     """
 
     boards: tuple[BoardSpec, ...]
     contactor: SpecialChannel | None
     deadline_s: float
     patience_s: float
+    ephemeral: bool
     runner: int
     folder: str
     start_ns: int

@@ -16,7 +16,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
-from kill_trials import KILLS, RUNNER, TIMEOUT_S, prepare, trial
+from kill_trials import KILLS, RUNNER, SEQUENCE, TIMEOUT_S, prepare, trial
 from line_benches import point, split_board
 from recorded_panel import panel_on_a_line
 from wire_benches import copy_demo, journal_kinds, panel_on_the_wire, point_at
@@ -341,3 +341,25 @@ def test_a_run_that_ends_unsafe_hands_over_to_its_guardian(way: str, served: Ser
     assert (found.state, found.verdict) == ("sealed", "error")
     assert "handed over" in found.guardian
     assert "all outputs safe" in found.guardian
+
+
+def test_a_killed_run_on_its_own_simulated_panel_leaves_nothing_behind(tmp_path: Path) -> None:
+    """Its server ends with it, before or after the guardian reaches it: no reason to go on or to alarm."""
+    copy_demo(tmp_path, "th-s0.panel.yaml", "th-s0.bench.yaml", "th-s0.table.csv")
+    (tmp_path / "endless.sequence.yaml").write_text(SEQUENCE)
+    sequence, logs = tmp_path / "endless.sequence.yaml", tmp_path / "logs"
+    with subprocess.Popen(
+        [sys.executable, "-c", RUNNER, "run", str(sequence), "--logs", str(logs)],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as runner:
+        _wait_for_journal_or(logs, 1.0)
+        runner.kill()
+        said = runner.communicate(timeout=20)[1]
+    assert "NOT SAFE" not in said
+    told = [line for line in said.splitlines() if line.startswith("guardian: ")]
+    assert len(told) == 1
+    assert "the simulated panel ended with it" in told[0] or "all outputs safe" in told[0]
+    assert verify_run(folder_of(sequence)).guardian != ""

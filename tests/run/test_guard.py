@@ -45,6 +45,7 @@ def plan(folder: Path, spec: BoardSpec | None = None, deadline_s: float = 30.0) 
         contactor=None,
         deadline_s=deadline_s,
         patience_s=0.1,
+        ephemeral=False,
         runner=os.getpid(),
         folder=str(folder),
         start_ns=RealClock().now_ns(),

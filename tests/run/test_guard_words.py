@@ -36,6 +36,7 @@ PLAN = Plan(
     contactor=SpecialChannel(board="IO2", channel=7),
     deadline_s=2.5,
     patience_s=5.0,
+    ephemeral=True,
     runner=4711,
     folder="/logs/a run",
     start_ns=123456789,
