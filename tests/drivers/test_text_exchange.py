@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scripted_line import MS, Arrivals, Script, ScriptedLine
+from scripted_line import MS, Arrivals, ScriptedLine
 from text_lines import TIMEOUT_S, Befalling, Counting, Fault, board_on, in_memory, spec_of
 
 from drivers.text_device import TextDevice
@@ -211,7 +211,7 @@ def test_a_stray_answer_does_not_keep_the_safe_state_from_the_board() -> None:
 
 
 def test_late_answers_that_come_in_a_heap_are_each_proof() -> None:
-    """The read is asked at 0 ms, one check question at 150 ms, another at 300 ms; all answers come at 330 ms."""
+    """Asked at 0 ms, with one check question at 150 ms and another at 300 ms; all answers come at 330 ms."""
     board, device, script, _ = opened()
     script.fault = lambda answer, _: [(330, answer)]
     for _ in range(2):
@@ -222,12 +222,30 @@ def test_late_answers_that_come_in_a_heap_are_each_proof() -> None:
     assert script.heard == [b"IDENTIFY 1\n", b"READ INPUTS 1\n"]
 
 
-def test_a_question_that_the_board_refuses_is_a_check_all_the_same() -> None:
-    board, device, script, line = in_memory(ONE)
-    refusing: Script = lambda data: [(5, b"NOT UNDERSTOOD\n")] if b"OUTPUTS" in data else script(data)  # noqa: E731
+@pytest.mark.parametrize(
+    "language",
+    [
+        {},
+        {
+            "write all": "O{image}",
+            "write reply": "DONE {image}",
+            "identify": "WHO?",
+            "identify reply": "I AM {product}",
+        },
+    ],
+    ids=["one of several", "the only one"],
+)
+def test_a_check_question_that_the_board_refuses_is_proof_all_the_same(language: dict[str, str]) -> None:
+    board, device, script, line = in_memory(ONE | language, input_count=0)
+
+    def refusing(data: bytes) -> Arrivals:
+        return [(5, b"NOT UNDERSTOOD\n")] if b"READ OUT" in data or b"WHO" in data else script(data)
+
     line.script = refusing
     board.open()
-    assert device.told(board.read())
+    board.write({0: True})
+    assert device.bits["coils"][0]
+    assert line.clock.now_ns() - NS < 100 * MS
 
 
 def test_a_refusal_that_may_be_another_boards_answers_nothing() -> None:
