@@ -4,6 +4,8 @@ A terminal tells when a key repeats, not when it is let go. So an output is on f
 while the key repeats: after the press until the first repeat is overdue, then until the next one is. Any
 other key, a time-out or a word from outside switches off at once; after that, and after a refusal, the key
 has to be let go before it counts again, so that what is still coming from a held key switches nothing on.
+Let go means that keys were looked for and none had come for long enough: a program that was itself held up
+knows nothing of the time between, and finds the keys of that time waiting.
 """
 
 from __future__ import annotations
@@ -47,6 +49,7 @@ class HoldToRun:
         self._refused = refused or {}
         self._on_since: int | None = None
         self._last_ns: int | None = None
+        self._let_go = True
         self._repeats = 0
         self._typed, self._typed_ns = 0, -TYPED_NS
 
@@ -61,7 +64,7 @@ class HoldToRun:
 
     def key(self, key: str, now_ns: int) -> None:
         """A key has come."""
-        self.tick(now_ns)
+        self._expire(now_ns)
         if key == HOLD:
             self._hold(now_ns)
         elif key != FOCUS:
@@ -69,7 +72,12 @@ class HoldToRun:
             self._other(key, now_ns)
 
     def tick(self, now_ns: int) -> None:
-        """Time has passed."""
+        """All keys that have come until now are told."""
+        self._expire(now_ns)
+        if self._last_ns is not None and now_ns - self._last_ns > self._gap_ns:
+            self._let_go = True
+
+    def _expire(self, now_ns: int) -> None:
         if self._on_since is None or self._last_ns is None:
             return
         if now_ns - self._last_ns > self._gap_ns:
@@ -90,7 +98,7 @@ class HoldToRun:
             self.note = f"off: {reason}"
 
     def _hold(self, now_ns: int) -> None:
-        fresh = self._last_ns is None or now_ns - self._last_ns > self._gap_ns
+        fresh, self._let_go = self._let_go, False
         self._last_ns = now_ns
         self._repeats = 0 if fresh else self._repeats + 1
         if not fresh or not self._count:

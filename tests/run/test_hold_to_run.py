@@ -101,6 +101,7 @@ def test_a_refused_output_is_never_on_and_says_why() -> None:
     keys.key("hold", 0)
     assert keys.note == "not switched on: forbidden"
     keys.key("down", 2000 * MS)
+    keys.tick(2000 * MS)
     keys.key("hold", 4000 * MS)
     assert (keys.held, keys.note) == (1, "")
 
@@ -129,6 +130,24 @@ def test_choosing(script: Script, chosen: int) -> None:
     for at, word in script:
         keys.key(word, at * MS)
     assert (keys.chosen, keys.held) == (chosen, None)
+
+
+def test_a_program_that_was_held_up_does_not_take_a_held_key_for_a_new_press() -> None:
+    """Keys of the time between wait for it; none of them shows that the key was let go."""
+    keys = HoldToRun(2, LIMITS)
+    for at in (0, 500, 530, 560):
+        keys.key("hold", at * MS)
+        keys.tick(at * MS)
+    assert keys.held == 0
+    for _ in range(50):  # held up until 2 s, then all at once
+        keys.key("hold", 2000 * MS)
+    keys.tick(2000 * MS)
+    assert (keys.held, keys.note) == (None, "off: let go")
+    keys.key("hold", 2030 * MS)
+    assert keys.held is None
+    keys.tick(2290 * MS)
+    keys.key("hold", 2300 * MS)
+    assert keys.held == 0
 
 
 def test_what_is_shown() -> None:
