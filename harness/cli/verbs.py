@@ -153,8 +153,7 @@ PORTS = Verb(
     "list the serial ports and how to name them",
     "List every serial port with what is known of it, who has it open, and the name to write into a bench\n"
     "file so that it stays the same when adapters are plugged in again. No port is opened for it.",
-    "examples: panelproof ports\n"
-    "          panelproof ports --json",
+    "examples: panelproof ports\n          panelproof ports --json",
     (JSON,),
 )
 WATCH = Verb(
