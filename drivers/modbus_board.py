@@ -28,6 +28,7 @@ from harness.errors import BenchError, BenchUnsafe, BoardRefused, BoardTimeout
 if TYPE_CHECKING:
     from drivers.modbus_question import Question
 
+MOST_AT_ONCE = 1968  # outputs in one request, MODBUS Application Protocol V1.1b3, 6.11
 _CANNOT_SAY = (1, 2, 3)  # exceptions of a board that has no identification
 Table = Literal["holding", "input"]
 
@@ -70,6 +71,12 @@ class ModbusBoard(Board):
     def check_watchdog(settings: Settings) -> list[str]:
         """Why a board with these settings cannot have its watchdog armed; empty when it can."""
         return watchdog_problems(settings)
+
+    @staticmethod
+    def moves_at_once(settings: Settings, outputs: int) -> bool:
+        """Not where one request cannot hold them all."""
+        most = str(settings.get("most at once", MOST_AT_ONCE))
+        return outputs <= min(MOST_AT_ONCE, int(most) if most.isdecimal() else 0)
 
     @abstractmethod
     def _make_exchange(self) -> Asking: ...

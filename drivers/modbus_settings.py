@@ -94,10 +94,8 @@ def watchdog_problems(settings: Settings) -> list[str]:
     """Why a board with these settings cannot have its watchdog armed."""
     if "watchdog register" in settings:
         return []
-    return [
-        "a watchdog is wanted, but the settings lack `watchdog register` and `watchdog count`;"
-        " take them from the board's manual"
-    ]
+    lacking = "a watchdog is wanted, but the settings lack `watchdog register` and `watchdog count`"
+    return [f"{lacking}; take them from the board's manual"]
 
 
 def values_of(settings: Settings) -> ModbusSettings:

@@ -67,6 +67,11 @@ class TextLineBoard(Board):
 
         return problems_of(settings)
 
+    @staticmethod
+    def moves_at_once(settings: Mapping[str, SettingValue], outputs: int) -> bool:
+        """Not with a command for each channel."""
+        return outputs < 2 or "write one" not in settings
+
     def _do_prepare(self) -> None:
         from drivers import serial_port, text_exchange, text_wire  # noqa: F401, PLC0415 - only to have them
 

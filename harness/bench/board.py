@@ -23,7 +23,7 @@ from types import TracebackType
 from typing import ClassVar, Literal, NamedTuple, Self, TypeVar
 
 from harness.bench.bus_trace import Trace
-from harness.bench.parts import BoardSpec
+from harness.bench.parts import BoardSpec, SettingValue
 from harness.clock import Clock
 from harness.errors import BenchError, BoardClosed, BoardGarbled, BoardTimeout
 
@@ -82,6 +82,11 @@ class Board(ABC):
     def prepare(self) -> None:
         """Import what opening needs, for who may have to open at once. Touches no transport."""
         self._do_prepare()
+
+    @staticmethod
+    def moves_at_once(settings: Mapping[str, SettingValue], outputs: int) -> bool:  # noqa: ARG004 - a default
+        """Whether all outputs of a board with these settings change in one transaction."""
+        return True
 
     def open(self) -> None:
         """Open the transport. Moves no output. Raises BoardAbsent."""

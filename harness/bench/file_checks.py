@@ -11,7 +11,7 @@ from harness.bench.file_safe_state import check_safe_states
 from harness.bench.file_shape import BenchShape
 from harness.bench.file_thresholds import check_thresholds
 from harness.bench.hands import HAND
-from harness.bench.registry import check_settings, known_drivers
+from harness.bench.registry import check_settings, known_drivers, moves_at_once
 from harness.models import Problems
 from harness.source import KeyPath
 from harness.wording import listed, quoted
@@ -31,9 +31,30 @@ def check_bench(shape: BenchShape, problems: Problems, broken: Set[str] = frozen
         text = "the supply contactor must open when its output goes off; "
         remedy = "take 'inverted' out and use its make contact"
         problems.add(("supply", "contactor", "inverted"), text + remedy)
+    _check_forbidden(shape, problems)
+
+
+def _check_forbidden(shape: BenchShape, problems: Problems) -> None:
+    """A combination that must never be needs outputs that change together, with nothing in between."""
+    slow = {
+        name
+        for name, board in shape.boards.items()
+        if not moves_at_once(board.driver, board.settings, board.outputs)
+    }
     for index, combination in enumerate(shape.forbidden):
         if not combination:
             problems.add(("forbidden", index), "an empty combination; expected positions such as {S3: low}")
+        for output in shape.outputs.values():
+            tag = output.imitates[0]
+            if output.board in slow and tag in combination:
+                text = (
+                    f"{tag} is on board {output.board}, whose outputs move one after the other: "
+                )
+                remedy = (
+                    "between two of them the combination could be there; use a board that writes all at once"
+                )
+                problems.add(("forbidden", index), text + remedy)
+                break
 
 
 def _check_boards(shape: BenchShape, problems: Problems) -> None:

@@ -99,6 +99,16 @@ def check_watchdog(name: str, settings: Mapping[str, SettingValue]) -> list[str]
     return _asked(name, getattr(board_class, "check_watchdog", None), settings)
 
 
+def moves_at_once(name: str, settings: Mapping[str, SettingValue], outputs: int) -> bool:
+    """Whether a board changes all its outputs in one transaction; True where its driver cannot be loaded."""
+    try:
+        return open_board_class(name).moves_at_once(settings, outputs)
+    except BenchError:
+        return True  # told already where the driver is named
+    except Exception:  # a driver's own mistake: in doubt it does not
+        return False
+
+
 def has_registers(name: str) -> bool:
     """Whether a driver can read registers; True where it cannot be loaded, because that is told elsewhere."""
     try:

@@ -127,9 +127,9 @@ CHECKS: list[Row] = [
     ("driver misspelt", ("IO2: {driver: modbus-tcp", "IO2: {driver: modbus_tcp"), "modbus_tcp",
      "unknown driver 'modbus_tcp'; did you mean modbus-tcp?"),
     ("setting misspelt", ("{host: io2}", "{host: io2, prot: 502}"), "502}, inputs",
-     "no setting `prot`; allowed: host, port, unit, first output, first input, most at once, "
-     "watchdog register, watchdog clear register, watchdog clear value, watchdog feed register, "
-     "watchdog feed value, watchdog count, identification; did you mean `port`?"),
+     ("no setting `prot`; allowed: host, port, unit, first output, first input, most at once, "
+      "watchdog register, watchdog clear register, watchdog clear value, watchdog feed register, "
+      "watchdog feed value, watchdog count, identification; did you mean `port`?")),
     ("setting missing", ("{host: io2}", "{port: 502}"), "{port: 502}",
      "`host` is missing; give the board's IP address or host name"),
     ("setting out of range", ("port: 502", "port: 70000"), "70000",
@@ -307,3 +307,20 @@ def loaded_or_refusal(text: str) -> LoadedBench | FileError:
         return load(text)
     except FileError as error:
         return error
+
+
+SLOW_BOARDS = {
+    "two requests": "most at once: 8, first output: 0",
+    "one output at a time": "most at once: 1, first output: 0",
+}
+
+
+@pytest.mark.parametrize("settings", SLOW_BOARDS.values(), ids=SLOW_BOARDS)
+def test_what_must_never_be_needs_outputs_that_change_together(settings: str) -> None:
+    """Between two requests the combination could be there, and nobody would see it."""
+    forbidden = ("[{S3: low, S4: '1'}]", "[{S1: pressed, S4: '1'}]")
+    load(changed(forbidden))
+    load(changed(forbidden, ("first output: 0", "most at once: 16, first output: 0")))
+    found = problems(changed(forbidden, ("first output: 0", settings)))
+    assert len(found) == 1
+    assert "S1 is on board IO1, whose outputs move one after the other: in between" in found[0]
