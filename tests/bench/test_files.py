@@ -323,4 +323,4 @@ def test_what_must_never_be_needs_outputs_that_change_together(settings: str) ->
     load(changed(forbidden, ("first output: 0", "most at once: 16, first output: 0")))
     found = problems(changed(forbidden, ("first output: 0", settings)))
     assert len(found) == 1
-    assert "S1 is on board IO1, whose outputs move one after the other: in between" in found[0]
+    assert "S1 is on board IO1, whose outputs move one after the other: between two of them" in found[0]
