@@ -12,7 +12,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -401,9 +401,12 @@ def terminal(*words: str) -> Iterator[Terminal]:
     try:
         yield made
     finally:
-        with suppress(ProcessLookupError):
+        made.process.terminate()  # not killed: its guardian would go on for ever once the panel is gone
+        try:
+            made.process.wait(10)
+        except subprocess.TimeoutExpired:
             made.process.kill()
-        made.process.wait()
+            made.process.wait()
         made.hang_up()
 
 
