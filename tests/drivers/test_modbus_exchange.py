@@ -139,7 +139,7 @@ def test_good_answer_is_taken(behaviour: Callable[[socket.socket, bytes], None])
         (sending("02 02 55 02 00"), BoardGarbled, "3 data bytes instead of 2" + GARBLED),
         (twice, BoardGarbled, "11 bytes after the answer" + GARBLED),
     ],
-    ids=lambda value: None if isinstance(value, type) else str(value)[:40],
+    ids=lambda value: str(value)[:40] if isinstance(value, str) else getattr(value, "__name__", "sent"),
 )
 def test_fault_of_a_read(
     behaviour: Callable[[socket.socket, bytes], None], kind: type[BenchError], text: str

@@ -5,13 +5,13 @@ The full figures are printed by tests/benchmarks/wire_faults.py; here each kind 
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 from fault_campaign import campaign
-from fault_runs import PANEL_FAULTS, PROTOCOLS, RTU, TCP, Protocol, run, wrong
+from fault_runs import PANEL_FAULTS, PROTOCOLS, TCP, Protocol, run, wrong
 from real_fault_runs import run_real
 
+from drivers.modbus_exchange import Exchange
+from drivers.modbus_question import Fault, Question, fault_of
 from harness.measure.reading import Verdict
 
 CASES = [
@@ -52,10 +52,12 @@ def test_retries_are_counted() -> None:
     assert outcome.retried == outcome.counts["answer lost"] > 0
 
 
-def test_a_lie_that_no_bus_could_notice_is_noticed_here() -> None:
-    """A device that answers out of its turn, on a bus without transaction numbers: the check has teeth."""
-    disorderly = replace(RTU, in_order=False)
-    lies = [lie for seed in range(8) for lie in run(disorderly, ("late",), seed=seed, share=0.2).truth.false]
-    assert any(lie.startswith("read ") for lie in lies)
-    outcome = run(disorderly, ("late",), seed=2, share=0.2)
-    assert wrong(outcome, faulty=False, truthful=True)
+def test_the_check_has_teeth(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An exchange that takes any transaction's answer for its own is caught handing out old states."""
+
+    def gullible(_exchange: Exchange, question: Question, frame: bytes) -> Fault | None:
+        return fault_of(question, frame[6], frame[7:])
+
+    monkeypatch.setattr(Exchange, "_judge", gullible)
+    broken = campaign(TCP, "stale", range(6), truthful=True).broken
+    assert any("read 0x" in one for one in broken)
