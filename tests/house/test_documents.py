@@ -84,7 +84,7 @@ def test_the_first_run_line_is_the_main_job_from_nothing() -> None:
 
 def test_the_first_test_line_installs_what_tests_need() -> None:
     assert first_line_with("pytest") == (
-        "python3 -m venv .venv && .venv/bin/pip install --quiet '.[test]' && .venv/bin/python -m pytest"
+        "python3 -m venv .venv && .venv/bin/pip install --quiet '.[test]' && .venv/bin/python -m pytest -n 3"
     )
 
 
