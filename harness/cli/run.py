@@ -33,6 +33,9 @@ from harness.run.rig import Fittings, Rig
 from harness.run.stopping import terminable
 from harness.sequence.files import LoadedSequence
 
+NOTHING_DONE = (
+    "this run switched nothing on; what was on before may still be on: see that the panel's supply is off"
+)
 SYNCED = frozenset({"run started", "step started", "step ended", "broken", "made safe", "run ended"})
 
 
@@ -227,7 +230,7 @@ def _say_broken(
     result: Result, error: BenchError | RecordError, sink: Callable[[Event], None], at_us: int
 ) -> None:
     sink(Broken(at_us=at_us, error=type(error).__name__, text=str(error)))
-    sink(MadeSafe(at_us=at_us, proved=False, text="nothing was switched on; the panel's supply stayed off"))
+    sink(MadeSafe(at_us=at_us, proved=False, text=NOTHING_DONE))
     sink(
         RunEnded(
             at_us=at_us,

@@ -259,7 +259,7 @@ class Engine:
         remarks = [f"boards had to be asked again {retries} times ({share:.1%})"] if retries else []
         if share >= POOR_SHARE:
             remarks[0] += "; the line is poor: check its cable, its ends, its speed and what disturbs it"
-        self.result.remarks = (*self._rig.sampler.clocks.remarks, *remarks)
+        self.result.remarks = (*self._rig.found_on, *self._rig.sampler.clocks.remarks, *remarks)
 
     def _find_exchanged(self) -> None:
         pair = exchanged_inputs(self._seen, self._rig.channels) if self.result.failed else None

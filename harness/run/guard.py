@@ -145,7 +145,8 @@ class Guard:
     def _say(self, data: bytes, descriptors: Sequence[int] = (), *, heed: bool = True) -> None:
         try:
             _send(self._channel, data, descriptors)
-        except OSError:
+        except OSError as error:
+            self._gone = self._gone or isinstance(error, ConnectionError)  # its end of the channel is closed
             if heed:
                 self._complain()
 

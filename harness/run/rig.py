@@ -49,7 +49,10 @@ class Fittings:
 
 @dataclass(slots=True)
 class Rig:
-    """One panel on one bench. Positions are what devices have been set to; rest until moved."""
+    """One panel on one bench. Positions are what devices have been set to; rest until moved.
+
+    `found_on` is said with the result: outputs that were not safe before the run.
+    """
 
     panel: Panel
     bench: Bench
@@ -62,6 +65,7 @@ class Rig:
     watcher: Callable[[], object] = field(init=False)
     feeder: Feeder = field(init=False)
     meters: Meters = field(init=False)
+    found_on: list[str] = field(init=False, default_factory=list)
     _supplied: bool = field(init=False, default=False)
     _names: dict[tuple[str, int], str] = field(init=False)
 

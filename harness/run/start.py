@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from harness.bench.board import Board
 from harness.clock import NS
 from harness.errors import BenchUnsafe
 from harness.panel.parts import Panel
@@ -18,6 +19,7 @@ def prove_off(rig: Rig) -> None:
         safe = (None, board.spec.safe_image)
         image = board.read_back()
         if image not in safe:
+            rig.found_on.append(_found(rig, board, image or 0))
             board.make_safe()
             image = board.read_back()
         if image not in safe:
@@ -34,6 +36,16 @@ def prove_off(rig: Rig) -> None:
                 f"bench {rig.bench.tag}: the supply reads present before the contactor closed; "
                 "the contactor may be welded or bridged: isolate and find it"
             )
+
+
+def _found(rig: Rig, board: Board, image: int) -> str:
+    """Which outputs an earlier run, or somebody else, left other than safe."""
+    odd = [k for k in range(board.spec.output_count) if (image ^ board.spec.safe_image) >> k & 1]
+    contactor = rig.bench.contactor
+    live = contactor is not None and contactor.board == board.name and contactor.channel in odd
+    supply = ", the supply contactor among them," if live else ""
+    named = ", ".join(map(str, odd))
+    return f"board {board.name}: outputs {named}{supply} not safe before the run; made safe first"
 
 
 def _steady_word(rig: Rig) -> int:

@@ -25,6 +25,7 @@ def unproved(sequence: Sequence, panel: Panel, bench: Bench, table: TruthTable |
         *_stops_by_hand(sequence, bench),
         *_late_timers(sequence, panel),
         *_supply(sequence, panel),
+        *_voltage(panel, bench),
         *_windings(bench),
         *_weak_feeds(panel, bench),
         *_coils_for_relays(panel, bench),
@@ -93,6 +94,14 @@ def _supply(sequence: Sequence, panel: Panel) -> Iterator[str]:
         missing = [f"{volts:g} V" for level, volts in supply.levels.items() if level not in set_to | {None}]
         if missing:
             yield f"Behaviour with supply {supply.tag} at {' and '.join(missing)}."
+
+
+def _voltage(panel: Panel, bench: Bench) -> Iterator[str]:
+    """Each supply whose voltage nobody sets and nothing measures."""
+    known = {*bench.hand_set, *(measure.of for measure in bench.measures)}
+    for supply in panel.supplies:
+        if supply.tag not in known:
+            yield f"The voltage of supply {supply.tag}: nobody is asked to set it, nothing measures it."
 
 
 def _windings(bench: Bench) -> Iterator[str]:

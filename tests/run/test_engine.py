@@ -241,6 +241,32 @@ def test_an_output_that_stays_on_is_found_before_anything_moves() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("left_on", "said"),
+    [
+        ({}, ()),
+        ({2: True}, ("board IO1: outputs 2 not safe before the run; made safe first",)),
+        (
+            {2: True, 7: True},
+            (
+                "board IO1: outputs 2, 7, the supply contactor among them, not safe before the run;"
+                " made safe first",
+            ),
+        ),
+    ],
+    ids=["nothing", "an output", "the contactor too"],
+)
+def test_what_an_earlier_run_left_on_is_said(left_on: dict[int, bool], said: tuple[str, ...]) -> None:
+    trial = Trial()
+    engine = trial.engine(sequence(BREAKER))
+    if left_on:
+        trial.boards["IO1"].write(left_on)
+    result = engine.run()
+    assert result.remarks == said
+    (ended,) = trial.of_kind(RunEnded)
+    assert ended.remarks == said  # type: ignore[attr-defined]
+
+
 def test_a_feed_that_the_bench_does_not_switch_is_found_before_the_contactor_closes() -> None:
     """The bench's contactor is said to be on an output that switches nothing; the panel is live already."""
     live = replace(LOADED.bench, contactor=None, supply_present=None)

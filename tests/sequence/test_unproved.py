@@ -52,6 +52,14 @@ def test_supply_levels_that_no_step_sets_are_named(tmp_path: Path) -> None:
     )
 
 
+def test_a_supply_whose_voltage_nobody_sets_is_named(tmp_path: Path) -> None:
+    word = "The voltage of supply main: nobody is asked to set it, nothing measures it."
+    assert word not in loaded(tmp_path).not_proved
+    unset = BENCH.replace("hand: [F1, main]", "hand: [F1]")
+    assert unset != BENCH
+    assert word in load_sequence(write_files(tmp_path, bench=unset)).not_proved
+
+
 def test_times_without_a_limit_are_named(tmp_path: Path) -> None:
     timed = "steps:\n- title: free\n  time: {start: {}, end: {S1: pressed}, of: Y4, to: on}\n"
     path = write_files(tmp_path, timed)
