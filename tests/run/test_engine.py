@@ -27,6 +27,7 @@ from harness.sequence.steps import HoldStep, Sequence, SetStep, Step, Watch
 LOADED = load_sequence(resolve("demo:th-s0.sequence.yaml"))
 REST = LOADED.panel.rest
 RUNNING = REST | {"S1": "pressed"}
+LEFT = "not safe before the run; made safe first"
 
 
 def set_step(title: str, positions: dict[str, str], *, on: bool) -> SetStep:
@@ -245,14 +246,8 @@ def test_an_output_that_stays_on_is_found_before_anything_moves() -> None:
     ("left_on", "said"),
     [
         ({}, ()),
-        ({2: True}, ("board IO1: outputs 2 not safe before the run; made safe first",)),
-        (
-            {2: True, 7: True},
-            (
-                "board IO1: outputs 2, 7, the supply contactor among them, not safe before the run;"
-                " made safe first",
-            ),
-        ),
+        ({2: True}, (f"board IO1: outputs 2 {LEFT}",)),
+        ({2: True, 7: True}, (f"board IO1: outputs 2, 7, the supply contactor among them, {LEFT}",)),
     ],
     ids=["nothing", "an output", "the contactor too"],
 )
