@@ -47,9 +47,7 @@ def _check_forbidden(shape: BenchShape, problems: Problems) -> None:
         for output in shape.outputs.values():
             tag = output.imitates[0]
             if output.board in slow and tag in combination:
-                text = (
-                    f"{tag} is on board {output.board}, whose outputs move one after the other: "
-                )
+                text = f"{tag} is on board {output.board}, whose outputs move one after the other: "
                 remedy = (
                     "between two of them the combination could be there; use a board that writes all at once"
                 )
