@@ -21,7 +21,7 @@ from typing import NoReturn
 import harness
 from harness.bench.board import Board
 from harness.bench.registry import make_board
-from harness.cli.guardian_report import Report
+from harness.cli.guardian_report import Patience, Report
 from harness.clock import Clock, RealClock
 from harness.errors import BenchError
 from harness.run import guard_words as words
@@ -91,11 +91,11 @@ def _guard(plan: Plan, boards: list[Board], heard: queue.Queue[Heard], rest: byt
 
 def _make_safe(plan: Plan, boards: list[Board], watch: Watch, ending: Ending, clock: Clock) -> int:
     """First the bench, then the record of it: a full disk must not keep outputs on."""
-    report = Report(plan, ending, sys.stderr, clock)
+    report = Report(plan, ending, sys.stderr, clock, Patience(watch.patience_s, watch.armed))
     making = MakingSafe(boards, plan.contactor, clock, report)
     making.take_over(watch.descriptors)
-    done = making.run(watch.patience_s, lambda: report.waiting(making.left))
-    report.ended(making.left, making.unproved)
+    done = making.run(watch.patience_s, lambda: report.waiting(making.troubles))
+    report.ended(making.troubles, making.unproved)
     making.close()
     return 0 if done else BenchError.exit_status
 

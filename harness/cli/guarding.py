@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from harness.bench.board import Board
 from harness.bench.parts import Bench
@@ -18,6 +19,11 @@ from harness.run.guard import Guard, Way
 from harness.run.guard_plan import EPHEMERAL_S, SIMULATED_S, UNARMED_S, Plan, deadline_s, guarded_specs
 from harness.run.rig import no_beat
 from harness.run.stopping import quietly
+
+HANDED_OVER = (
+    "panelproof: the guardian goes on making the bench safe; its lines follow here, also once this program"
+    ' has ended, and begin with "panelproof guardian:"'
+)
 
 
 class Guarding:
@@ -90,8 +96,19 @@ class Guarding:
             return
         guard, self._guard = self._guard, None
         left_on = unsafe or any(board.failing for board in self._boards)
+        safe = self._ephemeral or not left_on
         with quietly():
-            guard.end(safe=self._ephemeral or not left_on)
+            if not safe:
+                _announce()
+            guard.end(safe=safe)
+
+
+def _announce() -> None:
+    """Said before the guardian may speak: its lines come later, among what a person types next."""
+    if sys.stderr is not None:
+        with suppress(OSError, ValueError):
+            sys.stderr.write(f"{HANDED_OVER}\n")
+            sys.stderr.flush()
 
 
 @contextmanager

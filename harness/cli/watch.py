@@ -192,9 +192,15 @@ def _end(
         except RecordError as error:
             print(error, file=out)
     guard.end(unsafe=any(session.unsafe for session in sessions))
+    _say_left(sessions, journal, out)
+
+
+def _say_left(sessions: list[Session], journal: Journal | None, out: TextIO) -> None:
     for session in sessions:
         if session.left is not None and (journal is not None or session.unsafe):
             print(session.left.text, file=out)
+    if journal is not None:
+        print(f"Record: {journal.folder}", file=out)
 
 
 def _opened(watched: Watched, ready: Ready, guard: Guarding, journal: Journal | None) -> Session:
@@ -230,6 +236,8 @@ def _shown(watched: Watched, session: Session, out: TextIO, err: TextIO) -> None
     if watched.moving:
         _acknowledged(watched, session, err)
         session.guard.arm(Ready(rig.bench, dict(rig.fittings.boards), rig.fittings.clock))
+        for event in session.guard.told(rig.now_us):
+            rig.fittings.sink(event)
     start.prove_off(rig)
     view = View(replace(rig.bench, measures=watched.bench.measures))
     if watched.args.json:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 HELP = "up/down or its number: choose   hold the space bar: on   q: end"
 EVERY_NS = NS // 10
 _WIDE = 110
+_WITH_PLACE, _INPUT = 52, 34  # columns that an output with its board and channel takes, and an input
 _LIVE, _CAUTION, _DIM = "bold white on red", "bold yellow", "dim"
 
 
@@ -68,10 +69,15 @@ def screen_lines(
     head = _head(view, seen, simulated)
     foot = _foot(view, seen, hand, now_ns)
     room = max(3, height - len(head) - len(foot) - 2)
-    shares = (width * 2 // 5, width * 3 // 10) if width >= _WIDE else (width // 2 + 1,)
-    outputs = [_output(view, seen, hand, number, held) for number, held in enumerate(view.outputs)]
+    shares: tuple[int, ...] = (width // 2 + 1,)
+    if width >= _WIDE:  # what the inputs do not need is the outputs', up to the place on the board
+        shares = (max(width * 2 // 5, min(_WITH_PLACE, width - 2 * _INPUT)), width * 3 // 10)
+    outputs = [
+        _output(view, seen, hand, number, held, shares[0] - 1) for number, held in enumerate(view.outputs)
+    ]
+    room_right = (*shares[1:], width - sum(shares))
     columns = [_window(outputs, hand.chosen, room)]  # each: is it on, and how its contact stands
-    inputs = [_input(view, seen, channel) for channel in view.bench.inputs]
+    inputs = [_input(view, seen, channel, min(room_right) - 1) for channel in view.bench.inputs]
     for share in range(len(shares), 0, -1):
         columns.append(_window(inputs[:room] if share > 1 else inputs, 0, room))
         inputs = inputs[room:]
@@ -110,25 +116,34 @@ def _foot(view: View, seen: Seen, hand: HoldToRun, now_ns: int) -> list[Text]:
     return [*lines, _text(HELP, _DIM)]
 
 
-def _output(view: View, seen: Seen, hand: HoldToRun, number: int, held: Held) -> Text:
+def _output(view: View, seen: Seen, hand: HoldToRun, number: int, held: Held, room: int) -> Text:
     state = view.output_words(held, seen)
     mark = ">" if number == hand.chosen else " "
     contact = held.contact(view.output_on(held, seen))
-    line = f"{mark}{number + 1:>3} {held.what:<18} {state:<4} {contact}"
+    line = _placed(
+        f"{mark}{number + 1:>3} {held.what:<18} {state:<4} {contact:<6}",
+        f"{held.board} output {held.channel}",
+        room,
+    )
     styled = _text(line, "bold" if number == hand.chosen else "")
     if state != "off":
         styled.highlight_regex(rf"\b{state}\b", "reverse")
     return styled
 
 
-def _input(view: View, seen: Seen, channel: InputChannel) -> Text:
+def _input(view: View, seen: Seen, channel: InputChannel, room: int) -> Text:
     on = view.input_on(channel, seen)
-    styled = _text(
-        f"{channel.name:<6} {channel.watches:<4} {'ON' if on else 'off':<4} {view.input_shows(channel, seen)}"
-    )
+    shows = view.input_shows(channel, seen)
+    words = f"{channel.name:<6} {channel.watches:<4} {'ON' if on else 'off':<4} {shows:<12}"
+    styled = _text(_placed(words, f"{channel.board} input {channel.channel}", room))
     if on:
         styled.highlight_regex(r"\bON\b", "reverse")
     return styled
+
+
+def _placed(words: str, place: str, room: int) -> str:
+    """With the board and the channel behind it where there is room: what to look for on the terminals."""
+    return f"{words} {place}" if len(words) + 1 + len(place) <= room else words.rstrip()
 
 
 def _window(rows: Sequence[Text], chosen: int, room: int) -> list[Text]:

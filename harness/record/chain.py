@@ -19,7 +19,7 @@ class Chain:
 
     `lines` counts complete lines. `torn`: the last one ends in the middle, as when writing was interrupted.
     `sealed_files` is (digest, size) by path as the seal states, None without a seal. `foreign`: why this is
-    no journal of the format known here.
+    no journal of the format known here. `guarded`: it says that a guardian watched the run.
     """
 
     def __init__(self) -> None:
@@ -29,6 +29,7 @@ class Chain:
         self.foreign = ""
         self.sealed_files: dict[str, tuple[str, int]] | None = None
         self.verdict = ""
+        self.guarded = False
         self.last_hash = ""
         self._due = 0
         self._hash: str | None = FIRST_PREV
@@ -110,6 +111,8 @@ class Chain:
             self.foreign = (
                 f"journal of format {data.get('format')!a:.20}; this program verifies format {FORMAT}"
             )
+        elif kind == "guarded":
+            self.guarded = True
         elif kind == "sealed":
             self._seal(line)
 

@@ -60,7 +60,7 @@ def _in_words(entries: list[dict[str, Any]]) -> str:
     gone, made, given_up = (by_kind.get(kind) for kind in ("runner gone", "made safe", "given up"))
     if gone is None:
         return "its journal ends before it says anything"
-    start = f"noticed at {_seconds(gone)} that the runner was gone ({_text(gone, 'how')}); "
+    start = f"noticed at {_seconds(gone)}: {_text(gone, 'how')}; "
     ended = made or given_up
     if ended is not None:
         return f"{start}{_text(ended, 'text')}, at {_seconds(ended)}"

@@ -27,6 +27,8 @@ What this cannot show, because the chain of hashes carries no signature:
 - a run's folder that was removed as a whole.
 To close these, keep the hash of the last line (or a copy of the run) where nobody can change it."""
 
+NO_GUARDIAN = "no guardian's record: nothing says that the outputs were made safe"
+
 State = Literal["sealed", "interrupted", "altered", "absent", "unreadable"]
 
 _EXIT: dict[State, int] = {"sealed": 0, "altered": 1, "absent": 2, "interrupted": 3, "unreadable": 4}
@@ -38,7 +40,8 @@ class Verification:
     """What the record of one run shows. `path` as given; `lines`: complete lines; `problems`: a line each.
 
     `verdict` is that of the seal, `last_hash` the hash of the last line: both empty where there is none.
-    `guardian`: what the guardian did when the runner could not, by its own journal; empty if nothing.
+    `guardian`: what the guardian did when the runner could not, by its own journal; empty if nothing,
+    `NO_GUARDIAN` where a guarded run has neither that journal nor a seal.
     """
 
     path: str
@@ -84,7 +87,7 @@ def verify_run(path: Path) -> Verification:
         with journal.open("rb") as file:
             chain = _read(file)
         found = _verification(path, chain, _compare(chain.sealed_files, folder))
-        return replace(found, guardian=guardian_line(folder))
+        return replace(found, guardian=guardian_line(folder) or _missed(chain))
     except OSError as error:
         problem = f"{error.filename or path}: cannot be read: {error.strerror or error}"
         return Verification(str(path), "unreadable", 0, (problem,))
@@ -142,6 +145,11 @@ def _compare(sealed: dict[str, tuple[str, int]] | None, folder: Path) -> list[st
         elif not _is_as_sealed(path, *sealed[name]):
             problems.append(f"{_shown(name)}: changed since the seal")
     return problems
+
+
+def _missed(chain: Chain) -> str:
+    """A guarded run ends with a seal or with its guardian's record; one with neither is to be said."""
+    return NO_GUARDIAN if chain.guarded and chain.sealed_files is None else ""
 
 
 def _shown(name: str) -> str:

@@ -16,13 +16,18 @@ from typing import Any
 from harness.bench.board import Board
 from harness.bench.parts import SpecialChannel
 from harness.clock import NS, Clock
-from harness.errors import BenchError, BoardRefused
+from harness.errors import BenchError, BoardAbsent, BoardClosed, BoardGarbled, BoardRefused, BoardTimeout
 
 Tell = Callable[[str, dict[str, Any], int], None]
 """Takes a kind, its data and the moment in ns; must be quick and must not raise."""
 
 FIRST_PAUSE_NS = NS // 100
 LONGEST_PAUSE_NS = NS // 2
+UNREACHED = "cannot be reached"
+
+
+class NotTaken(BenchError):
+    """The board took the command, yet its outputs read otherwise."""
 
 
 @dataclass(slots=True)
@@ -35,6 +40,7 @@ class _Charge:
     adopted: bool = False
     misses: int = 0
     proved: bool | None = None
+    trouble: str = ""
 
 
 @dataclass(slots=True)
@@ -65,6 +71,11 @@ class MakingSafe:
     def left(self) -> list[str]:
         """The boards that are not known to be safe."""
         return [charge.board.name for charge in self._charges if charge.proved is None]
+
+    @property
+    def troubles(self) -> dict[str, str]:
+        """What keeps each of those from being safe, in words that go on from the board's name."""
+        return {charge.board.name: charge.trouble for charge in self._charges if charge.proved is None}
 
     @property
     def unproved(self) -> list[str]:
@@ -103,6 +114,7 @@ class MakingSafe:
             what(charge)
         except Exception as error:
             charge.misses += 1
+            charge.trouble = _trouble(charge.board.name, error)
             self._tell_missed(charge, error)
             return False
         return True
@@ -157,7 +169,7 @@ class MakingSafe:
         except BoardRefused:
             image = None
         if image is not None and image != charge.board.spec.safe_image:
-            raise BenchError(
+            raise NotTaken(
                 f"board {charge.board.name}: took the command, but its outputs read {image:#x},"
                 f" safe would be {charge.board.spec.safe_image:#x}"
             )
@@ -172,6 +184,20 @@ class MakingSafe:
         text = str(error) if isinstance(error, BenchError) else f"{type(error).__name__}: {error}"
         data = {"board": charge.board.name, "error": text, "attempts": charge.misses}
         self.tell("attempt failed", data, self.clock.now_ns())
+
+
+def _trouble(name: str, error: Exception) -> str:
+    """A board that answers is not one that cannot be reached: a person looks for other things then."""
+    words = str(error).removeprefix(f"board {name}: ")
+    if isinstance(error, NotTaken):
+        return words
+    if isinstance(error, BoardRefused):
+        return f"refuses the command ({words.partition('refused with ')[2] or words})"
+    if isinstance(error, BoardGarbled):
+        return "gives answers that do not belong to the question"
+    if isinstance(error, BoardAbsent | BoardTimeout | BoardClosed):
+        return UNREACHED
+    return "cannot be used" if isinstance(error, BenchError) else "cannot be asked, its driver failed"
 
 
 def _close(board: Board) -> None:

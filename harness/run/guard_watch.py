@@ -91,6 +91,11 @@ class Watch:
     _arrived: list[int] = field(default_factory=list)
     _allowed_ns: int | None = None
 
+    @property
+    def armed(self) -> bool:
+        """Whether the runner was about to switch outputs, or had."""
+        return self._allowed_ns is not None
+
     def wait(self) -> Ending:
         """Until the runner says that it ends, or is gone, or silent for too long."""
         silent_ns, before_ns = 0, self.clock.now_ns()
@@ -118,14 +123,14 @@ class Watch:
 
     def _missing(self, silent_ns: int) -> str | None:
         if not self.alive():
-            return "its process is gone"
+            return "the run's process is gone without saying so (killed or crashed)"
         if self._allowed_ns is not None and silent_ns > self._allowed_ns:
-            return f"no sign of life for {silent_ns / NS:.1f} s; it was killed"
+            return f"the run gave no sign of life for {silent_ns / NS:.1f} s and was killed"
         return None
 
     def _take(self, heard: Heard) -> str | None:
         if not heard.data:
-            return "its end of the channel closed"
+            return "the run's process ended without saying so (killed or crashed)"
         self._arrived += heard.descriptors
         try:
             for word in self.words.take(heard.data):
@@ -133,7 +138,7 @@ class Watch:
                 if how is not None:
                     return how
         except NotUnderstood as error:
-            return f"it said what no runner says: {error}"
+            return f"the run said what no run says: {error}"
         self.answer()
         return None
 
@@ -170,4 +175,4 @@ class Watch:
         self.descriptors.clear()
 
 
-_HANDED_OVER = "it could not make the bench safe and handed over"
+_HANDED_OVER = "the run could not make the bench safe and handed over"

@@ -18,6 +18,7 @@ from harness.clock import NS
 HOLD, QUIT, FOCUS, FOCUS_LOST = "hold", "quit", "focus", "focus lost"
 UP, DOWN = "up", "down"
 TYPED_NS = NS
+MOST_TYPED = 99_999
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +53,7 @@ class HoldToRun:
         self._let_go = True
         self._repeats = 0
         self._typed, self._typed_ns = 0, -TYPED_NS
+        self._before_typing = 0
 
     @property
     def held(self) -> int | None:
@@ -121,11 +123,17 @@ class HoldToRun:
             self._digit(int(key), now_ns)
 
     def _digit(self, digit: int, now_ns: int) -> None:
-        """Choose by number, counted from 1; a second digit soon after the first goes on with it."""
+        """Choose by number, counted from 1; a second digit soon after the first goes on with it.
+
+        A number that there is not chooses nothing: what was chosen before its first digit stays chosen.
+        """
         before = self._typed if now_ns - self._typed_ns < TYPED_NS else 0
-        number = before * 10 + digit
-        if not 0 < number <= self._count:
-            number = digit
+        if not before:
+            self._before_typing = self.chosen
+        number = min(before * 10 + digit, MOST_TYPED)
         self._typed, self._typed_ns = number, now_ns
         if 0 < number <= self._count:
             self.chosen = number - 1
+        elif number:
+            self.chosen = self._before_typing
+            self.note = f"there is no number {number}: 1 to {self._count}"

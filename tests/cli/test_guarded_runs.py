@@ -25,6 +25,7 @@ from harness.bench.board import Board
 from harness.bench.files import load_bench
 from harness.bench.parts import BoardSpec
 from harness.bench.registry import make_board
+from harness.cli.guarding import HANDED_OVER
 from harness.clock import RealClock
 from harness.record.verify import verify_run
 from harness.run.bench_lock import BenchInUse, held
@@ -195,7 +196,7 @@ def test_a_child_that_holds_the_channel_open_does_not_hide_the_death(served: Ser
         said = runner.communicate(timeout=20)[1]
         with suppress(ProcessLookupError):
             os.killpg(runner.pid, signal.SIGKILL)  # the forked child
-    assert "its process is gone" in said
+    assert "panelproof guardian: the run's process is gone without saying so (killed or crashed); " in said
 
 
 @pytest.mark.parametrize("way", WAYS)
@@ -306,7 +307,9 @@ def test_a_board_that_was_away_is_made_safe_when_it_comes_back(
         said = runner.communicate(timeout=20)[1]
     gate.shut()
     assert re.search(
-        r"NOT SAFE as far as is known: IO1 cannot be reached; .* It keeps trying \(process", said
+        r"NOT SAFE as far as is known: switch the panel's supply off by hand; IO1 cannot be reached\. "
+        r"It keeps trying \(process \d+\), for 3 s, because the bench is simulated",
+        said,
     )
     assert "all outputs safe, read back from every board" in said
     found = verify_run(folder_of(sequence))
@@ -333,7 +336,15 @@ def test_a_run_that_ends_unsafe_hands_over_to_its_guardian(way: str, served: Ser
         wait_off(observer, 5.0)
         said = runner.communicate(timeout=20)[1]
     gate.shut()
-    assert "it could not make the bench safe and handed over; NOT SAFE as far as is known: IO1" in said
+    first, *lines = said[said.index(HANDED_OVER) :].splitlines()
+    assert first == HANDED_OVER
+    assert any(
+        line.startswith("panelproof guardian: the run could not make the bench safe") for line in lines
+    )
+    assert (
+        "safe and handed over; NOT SAFE as far as is known: switch the panel's supply off by hand; IO1"
+        in said
+    )
     assert "all outputs safe, read back from every board" in said
     with held(bench, "another run", RealClock()):
         pass
@@ -359,7 +370,7 @@ def test_a_killed_run_on_its_own_simulated_panel_leaves_nothing_behind(tmp_path:
         runner.kill()
         said = runner.communicate(timeout=20)[1]
     assert "NOT SAFE" not in said
-    told = [line for line in said.splitlines() if line.startswith("guardian: ")]
+    told = [line for line in said.splitlines() if line.startswith("panelproof guardian: ")]
     assert len(told) == 1
     assert "the simulated panel ended with it" in told[0] or "all outputs safe" in told[0]
     assert verify_run(folder_of(sequence)).guardian != ""

@@ -163,6 +163,17 @@ def test_the_screen_shows_every_channel(size: tuple[int, int]) -> None:
         assert words in text
 
 
+@pytest.mark.parametrize(("columns", "shown"), [(80, False), (120, True), (160, True)], ids=str)
+def test_a_wide_screen_names_board_and_channel(columns: int, shown: bool) -> None:
+    bench = load_bench(resolve("demo:th-p1.bench.yaml")).bench
+    lines = screen(bench, seen_at(bench), (columns, 40))
+    for output in bench.outputs:
+        (line,) = (line for line in lines if f" {output.name} " in line)
+        assert (f" {output.board} output {output.channel} " in line) == shown
+    (contactor,) = (line for line in lines if " 13 supply contactor" in line)
+    assert ("IO1 output 15" in contactor) == shown
+
+
 def test_the_screen_says_when_the_panel_is_live_and_what_is_held() -> None:
     bench = load_bench(resolve("demo:th-p1.bench.yaml")).bench
     keys = HoldToRun(13, Limits())
@@ -452,10 +463,12 @@ def test_a_session_at_a_terminal(real: Path, device: TableDevice) -> None:
         assert on(device) == []
         os.write(screen_.near, b"q")
         assert screen_.ends() == 0
+        (folder,) = (real.parent / "logs").iterdir()
+        assert f"Record: {folder}".encode() in screen_.shown
         assert b"all outputs off, read back from every board" in screen_.shown
         assert termios.tcgetattr(screen_.near)[3] & termios.ECHO  # the terminal is as it was
-    (folder,) = (real.parent / "logs").iterdir()
     kinds = journal_kinds(folder)
+    assert kinds.index("guarded") < kinds.index("written")
     assert kinds[-1] == "sealed"
     assert kinds.count("written") >= 6
     assert main(["verify", str(folder)], out=io.StringIO(), err=io.StringIO()) == 0
@@ -492,6 +505,8 @@ def test_whatever_ends_it_nothing_stays_on(
             assert time.monotonic() < deadline
             time.sleep(0.01)
         assert session.ends() == status
+        killed_or_gone = status == -signal.SIGKILL or session.near < 0
+        assert (b"Record: " in session.shown) != killed_or_gone
 
 
 @posix

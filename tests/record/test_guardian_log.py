@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import io
+import json
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from harness.cli.main import main
 from harness.record.guardian_log import GUARDIAN, beside, guardian_line, place_for
 from harness.record.journal import NAME, Journal
 from harness.record.verify import verify_run
 
 WALL = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
-GONE = ("runner gone", {"how": "its end of the channel closed"}, 12_345_678_000)
+GONE = (
+    "runner gone",
+    {"how": "the run's process ended without saying so (killed or crashed)"},
+    12_345_678_000,
+)
 FAILED = ("attempt failed", {"board": "IO1", "error": "board IO1: no answer", "attempts": 1}, 12_400_000_000)
 SAFE = ("board safe", {"board": "IO1", "proved": True, "adopted": True}, 12_346_000_000)
 MADE = (
@@ -50,7 +57,7 @@ def guardian_of(folder: Path, *entries: Entry) -> None:
     [
         pytest.param(
             (GONE, SAFE, MADE),
-            "noticed at 12.346 s that the runner was gone (its end of the channel closed); "
+            "noticed at 12.346 s: the run's process ended without saying so (killed or crashed); "
             "all outputs safe, read back, at 12.350 s",
             id="made safe",
         ),
@@ -121,3 +128,36 @@ def test_a_missing_journal_of_the_runner_counts_as_not_sealed(tmp_path: Path) ->
     """Killed before it had one: the guardian still has a place."""
     (tmp_path / "run").mkdir()
     assert place_for(tmp_path / "run") == (tmp_path / "run", GUARDIAN)
+
+
+GUARDED = {"deadline_ms": 3000, "way": "shared"}
+UNTOLD = "no guardian's record: nothing says that the outputs were made safe"
+
+
+@pytest.mark.parametrize(
+    ("guarded", "sealed", "told", "said"),
+    [
+        pytest.param(True, False, False, UNTOLD, id="runner and guardian killed"),
+        pytest.param(True, False, True, "guardian: noticed at ", id="the guardian told"),
+        pytest.param(True, True, False, "", id="a clean end"),
+        pytest.param(False, False, False, "", id="killed before it was guarded"),
+    ],
+)
+def test_a_guarded_run_without_seal_and_without_its_guardians_record_is_said(
+    guarded: bool, sealed: bool, told: bool, said: str, tmp_path: Path
+) -> None:
+    with journal(tmp_path / "run") as lines:
+        if guarded:
+            lines.append("guarded", GUARDED, 1000)
+        if sealed:
+            lines.seal(verdict="pass", at_ns=2000)
+    if told:
+        guardian_of(tmp_path / "run", GONE, SAFE, MADE)
+    out = io.StringIO()
+    main(["verify", "--json", str(tmp_path / "run")], out=out, err=io.StringIO())
+    (found,) = json.loads(out.getvalue())["runs"]
+    assert found["guardian"].startswith(said)
+    assert bool(found["guardian"]) == bool(said)
+    out = io.StringIO()
+    main(["verify", str(tmp_path / "run")], out=out, err=io.StringIO())
+    assert (f"  {UNTOLD}\n" in out.getvalue()) == (said == UNTOLD)

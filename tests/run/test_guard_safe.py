@@ -64,12 +64,16 @@ class Io(Board):
 
     def _do_write(self, image: int, timeout_s: float) -> Stamp:
         self.note("write", image)
+        sent_ns = self.virtual.now_ns()
         assert self.connected
         self.reach(timeout_s)
         if self.latched:
-            raise BoardRefused(f"board {self.name}: refused", code=4)
+            raise BoardRefused(
+                f"board {self.name}: refused with exception 02 (illegal data address); look there",
+                code=2,
+            )
         self.image = image | self.stuck
-        return Stamp(0, self.virtual.now_ns())
+        return Stamp(sent_ns, self.virtual.now_ns())
 
     def _do_read(self, timeout_s: float) -> Sample:
         return Sample(0, 0, 0)
@@ -190,6 +194,30 @@ def test_an_output_that_stays_on_is_not_called_safe() -> None:
     assert case.making.left == ["A"]
     texts = {data["error"] for kind, data, _ in case.told if kind == "attempt failed"}
     assert ["its outputs read 0x2" in text for text in texts] == [True]
+
+
+@pytest.mark.parametrize(
+    ("spoil", "trouble"),
+    [
+        pytest.param({"away_until_s": 3600.0}, "cannot be reached", id="away"),
+        pytest.param(
+            {"latched": True},
+            "refuses the command (exception 02 (illegal data address); look there)",
+            id="refused",
+        ),
+        pytest.param(
+            {"stuck": 0b10}, "took the command, but its outputs read 0x2, safe would be 0x0", id="stuck"
+        ),
+        pytest.param({"broken_driver": True}, "cannot be asked, its driver failed", id="driver"),
+    ],
+)
+def test_what_is_left_is_told_by_what_the_board_did(spoil: dict[str, Any], trouble: str) -> None:
+    """A board that answers and refuses is not one that cannot be reached."""
+    case = Case()
+    for name, value in spoil.items():
+        setattr(case.boards["C"], name, value)
+    assert not case.run(1.0)
+    assert case.making.troubles == {"C": trouble}
 
 
 def test_a_board_that_cannot_say_is_commanded_not_proved() -> None:

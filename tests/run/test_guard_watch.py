@@ -59,18 +59,21 @@ def watched(
     return watch.wait(), watch, answers
 
 
+CRASHED = "the run's process ended without saying so (killed or crashed)"
+
+
 @pytest.mark.parametrize(
     ("entries", "how"),
     [
         pytest.param((ARMED, b"..", b"q"), "", id="clean end"),
         pytest.param((b"q", END), "", id="clean end before it was armed"),
         pytest.param((ARMED, b".sq"), "", id="clean end in one piece"),
-        pytest.param((END,), "channel closed", id="bytes end before it was armed"),
-        pytest.param((ARMED, b".", END), "channel closed", id="bytes end"),
-        pytest.param((ARMED, b".s", END), "channel closed", id="dies while sealing"),
+        pytest.param((END,), CRASHED, id="bytes end before it was armed"),
+        pytest.param((ARMED, b".", END), CRASHED, id="bytes end"),
+        pytest.param((ARMED, b".s", END), CRASHED, id="dies while sealing"),
         pytest.param((ARMED, b"u"), "handed over", id="hands over"),
-        pytest.param((ARMED, b".\x00"), "no runner says", id="nonsense"),
-        pytest.param((ARMED, b'{"else": 1}\n'), "no runner says", id="an unknown line"),
+        pytest.param((ARMED, b".\x00"), "no run says", id="nonsense"),
+        pytest.param((ARMED, b'{"else": 1}\n'), "no run says", id="an unknown line"),
     ],
 )
 def test_how_a_watch_ends(entries: tuple[bytes, ...], how: str) -> None:
@@ -82,7 +85,7 @@ def test_how_a_watch_ends(entries: tuple[bytes, ...], how: str) -> None:
 
 def test_a_process_that_is_gone_is_noticed_though_somebody_holds_the_channel() -> None:
     ending, _, _ = watched(ARMED, ..., alive=False)
-    assert ending.how == "its process is gone"
+    assert ending.how == "the run's process is gone without saying so (killed or crashed)"
 
 
 @pytest.mark.parametrize("deadline_s", [0.3, 1.0, 4.0])

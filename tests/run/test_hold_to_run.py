@@ -111,6 +111,16 @@ def test_moving_on_to_another_output_takes_a_new_press() -> None:
     assert on_times([*repeating(0, 2900), (600, "down"), (1200, "4")], 4000) == [(0, 600)]
 
 
+def test_a_number_that_there_is_not_is_said() -> None:
+    keys = HoldToRun(13, LIMITS)
+    keys.key("9", 0)
+    keys.key("9", 100 * MS)
+    assert (keys.chosen, keys.held) == (0, None)
+    assert keys.note == "there is no number 99: 1 to 13"
+    keys.key("hold", 2000 * MS)
+    assert keys.note == ""
+
+
 @pytest.mark.parametrize(
     ("script", "chosen"),
     [
@@ -119,7 +129,9 @@ def test_moving_on_to_another_output_takes_a_new_press() -> None:
         pytest.param([(0, "up")], 22, id="up from the first"),
         pytest.param([(0, "2"), (500, "1")], 20, id="two digits soon after each other"),
         pytest.param([(0, "2"), (1500, "1")], 0, id="two digits long after each other"),
-        pytest.param([(0, "3"), (500, "1")], 0, id="31 is none, so 1"),
+        pytest.param([(0, "down"), (10, "3"), (500, "1")], 1, id="31 is none, so as before"),
+        pytest.param([(0, "9"), (10, "9"), (20, "3")], 0, id="nor is 993"),
+        pytest.param([(0, "9"), (10, "9"), (1500, "3")], 2, id="a number after one that is none"),
         pytest.param([(0, "2"), (10, "0")], 19, id="a 0 behind"),
         pytest.param([(0, "0")], 0, id="a 0 alone"),
         pytest.param([(0, "other")], 0, id="any key"),
