@@ -36,7 +36,9 @@ from harness.sequence.files import LoadedSequence
 NOTHING_DONE = (
     "this run switched nothing on; what was on before may still be on: see that the panel's supply is off"
 )
-SYNCED = frozenset({"run started", "step started", "step ended", "broken", "made safe", "run ended"})
+SYNCED = frozenset(
+    {"run started", "guarded", "step started", "step ended", "broken", "made safe", "run ended"}
+)
 
 
 @dataclass(frozen=True, slots=True)

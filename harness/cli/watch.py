@@ -206,7 +206,9 @@ def _say_left(sessions: list[Session], journal: Journal | None, out: TextIO) -> 
 def _opened(watched: Watched, ready: Ready, guard: Guarding, journal: Journal | None) -> Session:
     """Boards open and asked what they are. A rig over them, which reports to the journal."""
     opened, identities = identified(ready, watched.panel or unknown_panel())
-    record: Callable[[Event], None] = Recorder(journal, frozenset({"made safe"})) if journal else _forget
+    record: Callable[[Event], None] = (
+        Recorder(journal, frozenset({"guarded", "made safe"})) if journal else _forget
+    )
     session: Session
 
     def sink(event: Event) -> None:

@@ -27,7 +27,7 @@ from harness.bench.parts import BoardSpec
 from harness.bench.registry import make_board
 from harness.cli.guarding import HANDED_OVER
 from harness.clock import RealClock
-from harness.record.verify import verify_run
+from harness.record.verify import NO_GUARDIAN, verify_run
 from harness.run.bench_lock import BenchInUse, held
 
 WAYS = ["shared", "own"]
@@ -213,6 +213,21 @@ def test_a_guardian_that_is_killed_ends_the_run_safely(way: str, served: Served,
     assert "the guardian process is gone: nobody would switch off" in journal
     found = verify_run(folder_of(sequence))
     assert (found.state, found.verdict, found.guardian) == ("sealed", "error", "")
+
+
+def test_runner_and_guardian_killed_at_once_is_said_by_verify(served: Served, tmp_path: Path) -> None:
+    """Killed as soon as anything is on: that the run was guarded is on the disk before anything moves."""
+    port, observer = served
+    sequence = prepare(tmp_path, lambda bench: point_at(bench, port), "own")
+    with running(sequence, observer) as runner:
+        runner.send_signal(signal.SIGSTOP)  # so that it cannot notice that its guardian is gone
+        os.kill(guardian_of(runner), signal.SIGKILL)
+        runner.kill()
+        runner.wait(timeout=20)
+    assert observer.read_back() != 0
+    observer.make_safe()
+    found = verify_run(folder_of(sequence))
+    assert (found.state, found.guardian) == ("interrupted", NO_GUARDIAN)
 
 
 def guardian_of(runner: subprocess.Popen[str]) -> int:
