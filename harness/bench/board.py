@@ -108,10 +108,12 @@ class Board(ABC):
                 raise ValueError(f"{self.name}: no output {channel} (0 to {self.spec.output_count - 1})")
             image = image | 1 << channel if on else image & ~(1 << channel)
         self.failing = True
+        before_ns = self.clock.now_ns()
         if self.spec.retries and self.repeatable:
             stamp = self._write_again(image, limit_s)
         else:
             stamp = self._do_write(image, limit_s)
+        self._refuse_stamp(before_ns, stamp)
         self.failing = False
         self._image = image
         return stamp
@@ -120,7 +122,14 @@ class Board(ABC):
         """Read all inputs in one transaction."""
         limit_s = self._ready(timeout_s)
         self.failing = True
+        before_ns = self.clock.now_ns()
         sample = self._read_again(limit_s) if self.spec.retries else self._do_read(limit_s)
+        self._refuse_stamp(before_ns, sample)
+        if sample.bits >> self.spec.input_count:
+            raise BoardGarbled(
+                f"board {self.name}: reads {sample.bits:#x} on {self.spec.input_count} inputs; not used:"
+                f" driver {self.spec.driver} is at fault, or `inputs` in the bench file"
+            )
         self.failing = False
         return sample
 
@@ -215,6 +224,14 @@ class Board(ABC):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def _refuse_stamp(self, before_ns: int, stamp: Stamp | Sample) -> None:
+        """A transaction lies within the call that made it; all times, and every wait, are built on that."""
+        if not before_ns <= stamp.sent_ns <= stamp.received_ns <= self.clock.now_ns():
+            raise BenchError(
+                f"board {self.name}: driver {self.spec.driver} states a transaction from {stamp.sent_ns} to"
+                f" {stamp.received_ns} ns that cannot be; not used: correct the driver"
+            )
 
     def _ready(self, timeout_s: float | None) -> float:
         if not self._open:

@@ -22,7 +22,9 @@ from harness.sequence.steps import CycleStep, HoldStep, SetStep, StopStep, TimeS
 Readings = tuple[Reading, ...]
 EDGE_AGREEING = 2
 VOIDS_ALLOWED = 3
-VOID_GAP_NS = 25_000_000
+VOID_GAP_NS, VOID_ROUNDS = 25_000_000, 4
+PACE_SAMPLES = 3
+PHASES = 3  # a move has at most so many, one waiting for the lag of the other
 Judged = Callable[[dict[str, bool], int], None]
 
 
@@ -96,38 +98,49 @@ def time_step(step: TimeStep, doing: Doing) -> Readings:
 
 
 def _repeat(step: TimeStep, number: int, doing: Doing) -> Reading:
-    """One repeat. One that tells nothing because the bench was away for too long is void and done again.
+    """One repeat. One that tells nothing because the bench was away for once is void and done again.
 
-    A panel that remembers may not come back to the start by itself: then the void one stands, inconclusive.
+    Away is what is far beyond this bench's own pace: a slow bench is slow every time, and to choose among its
+    times would be to choose the shortest. A panel that remembers may not come back to the start by itself:
+    then the void one stands, inconclusive.
     """
     note = f"repeat {number} of {step.repeats}"
-    reading, away_ns = _attempt(step, doing, note, _stand(step, doing, note))
-    for void in range(1, VOIDS_ALLOWED + 1):
-        if away_ns <= VOID_GAP_NS or reading.verdict is not Verdict.INCONCLUSIVE:
+    reading, away = _attempt(step, doing, note, _stand(step, doing, note))
+    for _ in range(VOIDS_ALLOWED):
+        if not away or reading.verdict is not Verdict.INCONCLUSIVE:
             break
-        again = f"{note}, {void} void before"
-        unsteady = _stand(step, doing, again)
+        note = f"{note}; void: {reading.read}, {away}"
+        unsteady = _stand(step, doing, note)
         if unsteady is not None:
             return replace(reading, note=f"{reading.note}; cannot be done again by itself: {unsteady.text}")
-        reading, away_ns = _attempt(step, doing, again, None)
+        reading, away = _attempt(step, doing, note, None)
     return reading
 
 
-def _attempt(step: TimeStep, doing: Doing, note: str, unsteady: Unsteady | None) -> tuple[Reading, int]:
-    """The reading, and the longest time that the bench itself was away during it."""
+def _attempt(step: TimeStep, doing: Doing, note: str, unsteady: Unsteady | None) -> tuple[Reading, str]:
+    """The reading, and that the bench was away during it, if it was."""
     if unsteady is not None:
-        return _no_time(step, unsteady.text, note, unsteady.verdict), 0
+        return _no_time(step, unsteady.text, note, unsteady.verdict), ""
     _random_phase(doing)
-    last_old = doing.prover.sample(note, flat_out=True)
+    before = [doing.prover.sample(note, flat_out=True) for _ in range(PACE_SAMPLES)]
     stamp = doing.rig.move(step.end)
-    edge = _edge(step, last_old, stamp, doing, note)
+    edge = _edge(step, before[-1], stamp, doing, note)
     if edge is None:
-        return _no_time(step, f"not {on_off(step.to)} within {step.beyond_s * 1e3:g} ms", note), 0
+        return _no_time(step, f"not {on_off(step.to)} within {step.beyond_s * 1e3:g} ms", note), ""
     if not _stays(step, doing, note):
-        return _no_time(step, f"{on_off(step.to)}, but did not stay so", note), 0
+        return _no_time(step, f"{on_off(step.to)}, but did not stay so", note), ""
     bounds = _bounds(doing.rig, (step.of,), stamp, edge)
-    away_ns = max(stamp.received_ns - stamp.sent_ns, edge.first_new.received_ns - edge.last_old.sent_ns)
-    return _time_reading(step.of, bounds, step.at_least_s, step.at_most_s, doing.rule, note), away_ns
+    reading = _time_reading(step.of, bounds, step.at_least_s, step.at_most_s, doing.rule, note)
+    return reading, _away(doing, before, stamp, edge)
+
+
+def _away(doing: Doing, before: list[Shot], stamp: Stamp, edge: Edge[Shot]) -> str:
+    """Whether writing or sampling took far longer than this bench does: its pace just before, its lags."""
+    pace_ns = sorted(shot.received_ns - shot.sent_ns for shot in before)[len(before) // 2]
+    allowed_ns = VOID_GAP_NS + VOID_ROUNDS * pace_ns
+    writing_ns = stamp.received_ns - stamp.sent_ns - PHASES * doing.rig.lag_ns
+    longest_ns = max(writing_ns, edge.first_new.received_ns - edge.last_old.sent_ns)
+    return f"the bench was away for {longest_ns / 1e6:.0f} ms" if longest_ns > allowed_ns else ""
 
 
 class Unsteady(NamedTuple):

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from harness.bench.board import Board, Identity
+from harness.clock import NS
 from harness.errors import BenchError, RecordError
 from harness.measure.reading import Reading, Verdict, worst
 from harness.run import start, watchdogs
@@ -171,7 +172,20 @@ class Engine:
         self._carried = prover.showing()
         readings = (*readings, *prover.watched())
         self._check_bench(step, readings)
-        self._end_step(step, readings, worst(r.verdict for r in readings), "")
+        blind = self._blind(step)
+        verdict = worst(r.verdict for r in readings)
+        self._end_step(step, readings, max(verdict, Verdict.INCONCLUSIVE) if blind else verdict, blind)
+
+    def _blind(self, step: Step) -> str:
+        """Why nothing is proved to have stayed: asking again, the bench saw nothing for longer than that."""
+        gap_ns = self._rig.sampler.longest_gap_ns
+        stay_ns = max(round(step.hold_s * NS), self._rig.quiet_ns)
+        if self._rig.retried == self._retried or gap_ns <= stay_ns:
+            return ""
+        return (
+            f"inconclusive at best: a board had to be asked again, and for {gap_ns / 1e6:.0f} ms nothing was "
+            f"seen of what has to stay for {stay_ns / 1e6:.0f} ms"
+        )
 
     def _check_bench(self, step: Step, readings: tuple[Reading, ...]) -> None:
         """What a step read counts only if outputs and supplies still are as the run believes."""

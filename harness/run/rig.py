@@ -177,14 +177,17 @@ class Rig:
         report()
         for name, outputs, stamp in written:
             self._written(name, outputs, stamp)
-        unproved = [name for name, board in self.fittings.boards.items() if not self._proved_off(board)]
+        found = {name: self._read_back(board) for name, board in self.fittings.boards.items()}
+        unproved = [name for name, image in found.items() if image is None]
         present = self._supply_still_present()
+        stuck = self._stuck(found)
+        troubles += stuck
         if present:
             troubles.append("the supply still reads present: a welded contactor?")
         if present is None:
             unproved.append("the supply")
         unsafe = ""
-        if troubles and (unproved or present):
+        if troubles and (unproved or present or stuck):
             reasons = "; ".join(troubles)
             text = unsafe = f"NOT SAFE as far as is known: switch the panel's supply off by hand ({reasons})"
         elif unproved:
@@ -330,12 +333,22 @@ class Rig:
             )
         )
 
-    def _proved_off(self, board: Board) -> bool:
+    def _read_back(self, board: Board) -> int | None:
+        """The outputs after they were made safe; None where the board cannot say."""
         self._alive()
         try:
-            return board.read_back() == board.spec.safe_image
+            return board.read_back()
         except BenchError:
-            return False
+            return None
+
+    def _stuck(self, found: Mapping[str, int | None]) -> list[str]:
+        """Boards whose outputs, by their own word, are not what they were told to be."""
+        return [
+            f"board {name} reads its outputs as {image:#x} after it was made safe: do not use it until it is "
+            "repaired"
+            for name, image in found.items()
+            if image not in (None, self.fittings.boards[name].spec.safe_image)
+        ]
 
     def _alive(self) -> None:
         """A beat while making safe, which nothing may end, not even a guardian that is lost."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import pytest
 
 from drivers.simulated import in_process
-from harness.bench.board import Board, Sample
+from harness.bench.board import Board, Sample, Stamp
 from harness.bench.hands import HAND, hand_channels
 from harness.bench.parts import Bench, SpecialChannel
 from harness.clock import VirtualClock
@@ -240,6 +240,34 @@ def test_an_output_that_stays_on_is_found_before_anything_moves() -> None:
         states.get("supply contactor") == "on"
         for states in (event.outputs for event in trial.of_kind(Written))  # type: ignore[attr-defined]
     )
+
+
+@pytest.mark.parametrize("stuck", [0x80, 0x4], ids=["the contactor", "another output"])
+def test_an_output_that_reads_on_after_the_end_is_not_safe_and_no_pass(stuck: int) -> None:
+    """A welded output relay that shows in the read-back only."""
+    trial = Trial()
+    engine = trial.engine(LOADED.sequence)
+    board = trial.boards["IO1"]
+    truly = board._do_read_back
+
+    def welded(timeout_s: float) -> int | None:
+        image = truly(timeout_s)
+        return image if image is None or board.outputs else image | stuck
+
+    write = board._do_write
+
+    def once_written(image: int, timeout_s: float) -> Stamp:
+        if image:
+            board._do_read_back = welded  # type: ignore[method-assign]
+        return write(image, timeout_s)
+
+    board._do_write = once_written  # type: ignore[method-assign]
+    result = engine.run()
+    assert result.verdict is Verdict.ERROR
+    assert f"board IO1 reads its outputs as {stuck:#x} after it was made safe" in result.unsafe
+    (safe,) = trial.of_kind(MadeSafe)
+    assert not safe.proved  # type: ignore[attr-defined]
+    assert safe.text.startswith("NOT SAFE")  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize(
