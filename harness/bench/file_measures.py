@@ -34,6 +34,7 @@ def check_measures(shape: BenchShape, problems: Problems, broken: Set[str]) -> N
         path = ("supply", "set", tag)
         _check_board(path, level.board, shape, problems, broken)
         _check_level(path, tag, level, measured, problems)
+        _check_echo(tag, level, shape, problems)
 
 
 def _written(problems: Problems) -> set[str]:
@@ -88,3 +89,15 @@ def _check_level(
     if tag not in measured:
         text = f"nothing measures {tag}; a level that is set has to be read back: add a measure 'of: {tag}'"
         problems.add(path, text, key=True)
+
+
+def _check_echo(tag: str, level: LevelShape, shape: BenchShape, problems: Problems) -> None:
+    """The register that sets a supply says what was asked for, not what came: no measure may read it."""
+    for name, measure in shape.measures.items():
+        first = measure.holding_register
+        if measure.board != level.board or first is None or measure.of is None:
+            continue
+        if first <= level.register_ < first + measure.words:
+            text = f"register {level.register_} of board {level.board} is what sets {tag}; it reads "
+            text += "what was asked for, also when the supply ignores it: read what is measured"
+            problems.add(("measures", name, "holding register"), text)

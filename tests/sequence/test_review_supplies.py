@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from sequence_files import BENCH, changed, write_files
 
+from harness.errors import FileError
 from harness.sequence.files import load_sequence
 from harness.sequence.review import review
 
@@ -57,3 +58,39 @@ def test_a_level_set_for_a_supply_that_is_not_there(tmp_path: Path) -> None:
     found = problems(tmp_path, text)
     assert sum("panel XS-1 has no supply 'aux'; supplies are main" in line for line in found) == 2
     assert not any("device, breaker or supply 'aux'" in line for line in found)
+
+
+@pytest.mark.parametrize(
+    ("amounts", "told_from"),
+    [
+        ("uncertainty: 40 V", "cannot be told from absent, 0 V within 40 V"),
+        ("uncertainty: 0.3 V, tolerance: 30 %", "cannot be told from lowest"),
+    ],
+    ids=["lowest from absent", "levels from each other"],
+)
+def test_a_measure_too_coarse_to_tell_levels_apart(tmp_path: Path, amounts: str, told_from: str) -> None:
+    found = problems(tmp_path, changed(MEASURED, ("uncertainty: 0.3 V", amounts)))
+    assert len(found) == 1
+    assert told_from in found[0]
+    assert "lower 'tolerance' or 'uncertainty' of U1" in found[0]
+
+
+@pytest.mark.parametrize(
+    ("register", "refused"),
+    [
+        ("holding register: 20", True),
+        ("holding register: 19, words: 2", True),
+        ("holding register: 19", False),
+        ("holding register: 21", False),
+        ("input register: 20", False),
+    ],
+)
+def test_a_measure_of_the_register_that_sets_the_supply(
+    tmp_path: Path, register: str, *, refused: bool
+) -> None:
+    text = changed(MEASURED, ("input register: 3", register))
+    if not refused:
+        assert problems(tmp_path, text) == []
+        return
+    with pytest.raises(FileError, match="register 20 of board IO1 is what sets main"):
+        problems(tmp_path, text)
