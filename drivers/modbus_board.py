@@ -226,6 +226,14 @@ class ModbusBoard(Board):
             )
         return armed * place.count_ns / NS
 
+    def watchdog_time_out(self) -> float:
+        """As the register holds it now, s."""
+        place = self._values.watchdog
+        if place is None:
+            raise self._lacks("watchdog")
+        counts = self._again(lambda: self.read_registers("holding", place.register, 1))[0]
+        return counts * place.count_ns / NS
+
     def _do_feed_watchdog(self, timeout_s: float) -> None:
         place = self._values.watchdog
         if place is not None and place.feed is not None:

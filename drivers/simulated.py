@@ -98,6 +98,14 @@ class SimulatedBoard(Board):
         armed = self._do_read_registers("holding", watchdog.register, 1, timeout_s)[0]
         return armed * watchdog.count_ns / NS
 
+    def watchdog_time_out(self) -> float:
+        """As the board is armed now, s."""
+        watchdog = self._panel.watchdogs.get(self.name)
+        if watchdog is None:
+            raise self._lacks("watchdog")
+        self._pass()
+        return watchdog.counts * watchdog.count_ns / NS
+
     def _do_feed_watchdog(self, timeout_s: float) -> None:
         watchdog = self._panel.watchdogs.get(self.name)
         if watchdog is not None and watchdog.feed_register is not None:

@@ -231,6 +231,13 @@ class TextLineBoard(Board):
             )
         return armed_ms / 1000
 
+    def watchdog_time_out(self) -> float:
+        """As the board tells it now, s."""
+        limit_s = self._ready(None)
+        question = self._questions.make("ask watchdog")
+        read = self._again(lambda: self._line.ask(question, limit_s)).values
+        return int(read.get("milliseconds", 0)) / 1000 + int(read.get("seconds", 0))
+
     def _do_feed_watchdog(self, timeout_s: float) -> None:
         if "feed watchdog" in self._questions:
             self._line.ask(self._questions.make("feed watchdog"), timeout_s)

@@ -18,13 +18,16 @@ from harness.clock import Moment, rfc3339
 
 FORMAT = 1
 ENDING = ".watchdogs.json"
+LATEST_S = 1.0
+"""What a proof's silence may have been longer by: the lag of inputs, a busy computer."""
+
 _BENCH_ENDING = ".bench.yaml"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Proof:
     """One board's watchdog seen to work. `description` is a digest of the board as the bench file has it;
-    outputs were seen off `off_within_ms` after the last request at the latest. Moments are RFC 3339, UTC."""
+    outputs were seen off `off_within_ms` after the last answer at the latest. Moments are RFC 3339, UTC."""
 
     board: str
     driver: str
@@ -43,6 +46,11 @@ def description_of(spec: BoardSpec) -> str:
     return sha256(json.dumps(about, sort_keys=True).encode()).hexdigest()
 
 
+def margin_s(time_out_s: float) -> float:
+    """How much later than its time-out a watchdog may act: a board looks at it once in a scan of its own."""
+    return max(0.1, time_out_s / 5)
+
+
 def due_after(moment: Moment) -> str:
     """A year after `moment`."""
     day = 28 if (moment.month, moment.day) == (2, 29) else moment.day
@@ -59,7 +67,7 @@ class Proofs:
     def standing(self, spec: BoardSpec, now: Moment) -> Proof | None:
         """The proof that holds for this board now, if there is one."""
         proof = self._read().get(spec.name)
-        if proof is None or proof.description != description_of(spec):
+        if proof is None or not _sound(proof, spec):
             return None
         return proof if proof.proved <= rfc3339(now) < proof.due else None  # one zone and form: text sorts
 
@@ -85,6 +93,23 @@ class Proofs:
         boards = document.get("boards")
         found = [_proof(entry) for entry in boards] if isinstance(boards, list) else []
         return {proof.board: proof for proof in found if proof is not None}
+
+
+def _sound(proof: Proof, spec: BoardSpec) -> bool:
+    """Whether it is a proof of this board as it is, and says nothing that no proving can have shown."""
+    watchdog = spec.watchdog
+    if watchdog is None or proof.description != description_of(spec):
+        return False
+    stated = (proof.driver, proof.time_out_ms, proof.proof_output)
+    if stated != (spec.driver, round(watchdog.time_out_s * 1e3), watchdog.proof_output):
+        return False
+    longest_s = watchdog.time_out_s + margin_s(watchdog.time_out_s) + LATEST_S
+    if not 0 < proof.off_within_ms <= longest_s * 1e3:
+        return False
+    try:
+        return proof.due == due_after(Moment.fromisoformat(proof.proved))
+    except ValueError:
+        return False
 
 
 def _proof(entry: Any) -> Proof | None:

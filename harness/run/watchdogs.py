@@ -2,7 +2,8 @@
 
 They are what is left when this computer, its program or its cable dies. So before the supply contactor closes
 each is armed and read back, and once per bench it is proved: with the panel's supply off an output is
-switched on, the board is left without a request for its time-out and a margin, and must then read safe.
+switched on and must stay on while the board is fed; then the board is left without a request for its time-out
+and a margin, and must read safe.
 Whoever cannot show that does not run.
 
 During a run any poll feeds most boards; the rest is fed at every third of the time-out. A run that was itself
@@ -12,10 +13,12 @@ silent for longer than the time-out cannot know what the panel saw meanwhile, an
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
+from weakref import WeakKeyDictionary
 
 from harness.bench.board import Board
-from harness.bench.watchdog_proofs import Proof, Proofs, description_of, due_after
+from harness.bench.parts import Watchdog
+from harness.bench.watchdog_proofs import Proof, Proofs, description_of, due_after, margin_s
 from harness.clock import NS, Clock, rfc3339
 from harness.errors import BenchError, BenchUnsafe
 from harness.run.events import WatchdogArmed, WatchdogProved
@@ -27,6 +30,10 @@ FEEDS_IN_TIME_OUT = 3
 SHORTEST_SHARE = 0.5
 """A time-out that reads back shorter than this share of what was asked for: its count is too coarse."""
 
+SAME_S = 1e-9
+_ARMED: WeakKeyDictionary[Board, float] = WeakKeyDictionary()
+"""The time-outs that this program armed, s. A board that was only looked at has none that it could lose."""
+
 SLICE_NS = NS // 50
 """While a board is left in silence, the guardian is told this often that the runner lives."""
 
@@ -34,11 +41,6 @@ SLICE_NS = NS // 50
 def guarded(boards: Mapping[str, Board]) -> list[Board]:
     """The boards that have a watchdog by their bench file."""
     return [board for board in boards.values() if board.spec.watchdog is not None]
-
-
-def margin_s(time_out_s: float) -> float:
-    """How much later than its time-out a watchdog may act: a board looks at it once in a scan of its own."""
-    return max(0.1, time_out_s / 5)
 
 
 class Feeder:
@@ -95,6 +97,28 @@ def refuse_changed(board: Board) -> None:
             f"board {board.name}: outputs changed by themselves, from {board.outputs:#x} to {image:#x}: its "
             " watchdog tripped, it restarted, or somebody else writes to it; look at its supply and cable"
         )
+    _refuse_disarmed(board)
+
+
+@runtime_checkable
+class TellsTimeOut(Protocol):
+    """A board whose watchdog's time-out can be read without arming it again."""
+
+    def watchdog_time_out(self) -> float:
+        """As it is in the board now, s."""
+
+
+def _refuse_disarmed(board: Board) -> None:
+    """A board that restarted while its outputs were safe looks as before, but has lost its watchdog."""
+    armed_s = _ARMED.get(board)
+    if armed_s is None or not isinstance(board, TellsTimeOut):
+        return
+    found_s = board.watchdog_time_out()
+    if abs(found_s - armed_s) > SAME_S:
+        raise BenchUnsafe(
+            f"board {board.name}: lost its watchdog: it restarted, or somebody else writes to it (time-out "
+            f"{found_s * 1e3:g} ms, {armed_s * 1e3:g} ms was armed); look at its supply and cable"
+        )
 
 
 def make_ready(rig: Rig) -> None:
@@ -137,6 +161,7 @@ def _arm(rig: Rig, board: Board) -> float:
             f"board {board.name}: its watchdog reads back {armed_s * 1e3:g} ms, "
             f"{wanted.time_out_s * 1e3:g} ms was asked for; check 'time-out' and its watchdog settings"
         )
+    _ARMED[board] = armed_s
     rig.fittings.sink(
         WatchdogArmed(
             at_us=rig.now_us,
@@ -149,25 +174,19 @@ def _arm(rig: Rig, board: Board) -> float:
 
 
 def _prove(rig: Rig, board: Board) -> None:
-    """Switch on, stop talking, see it off. Keeps the proof where proofs are kept."""
+    """Fed, the output stays on; in silence it goes off. Keeps the proof where proofs are kept.
+
+    It is switched off and on again between the two: an output that falls by itself some time after it was
+    switched on has then shown it in the first part, which is the longer one.
+    """
     watchdog = board.spec.watchdog
     assert watchdog is not None
     armed_s = _arm(rig, board)
-    stamp = board.write({watchdog.proof_output: True})
-    if not _seen(rig, board, board.outputs):
-        raise BenchUnsafe(
-            f"board {board.name}: output {watchdog.proof_output} does not read on when it is switched on to "
-            "prove the watchdog; check 'proof output' and, where there is one, the loop to 'proof input'"
-        )
-    silent_since_ns = rig.fittings.clock.now_ns()
-    _leave_in_silence(rig, silent_since_ns + round((armed_s + margin_s(armed_s)) * NS))
-    off_within_ms = -(-(rig.fittings.clock.now_ns() - stamp.received_ns) // 1_000_000)
-    if not _seen(rig, board, board.spec.safe_image):
-        raise BenchUnsafe(
-            f"board {board.name}: its watchdog did not switch off after {off_within_ms} ms without a request "
-            f"(time-out {armed_s * 1e3:g} ms); nothing would switch off if this computer died: "
-            "correct its watchdog settings, or take 'watchdog' out and never leave the bench alone"
-        )
+    _switch_on(rig, board, watchdog)
+    _keep_fed(rig, board, armed_s)
+    board.write({watchdog.proof_output: False})
+    _switch_on(rig, board, watchdog)
+    off_within_ms = _see_it_trip(rig, board, watchdog, armed_s)
     now = rig.fittings.clock.wall()
     proof = Proof(
         board=board.name,
@@ -184,23 +203,82 @@ def _prove(rig: Rig, board: Board) -> None:
     _say_proved(rig, proof, f"proved now, not kept: {trouble}" if trouble else "proved now")
 
 
-def _seen(rig: Rig, board: Board, wanted: int) -> bool:
-    """Whether the board's outputs show `wanted`: as read back, and at the looped input where there is one."""
-    watchdog = board.spec.watchdog
-    assert watchdog is not None
+def _switch_on(rig: Rig, board: Board, watchdog: Watchdog) -> None:
     clock = rig.fittings.clock
-    image = board.read_back()
-    if watchdog.proof_input is None:
-        if image is None:
-            raise BenchError(
-                f"board {board.name}: it cannot read its outputs back, so its watchdog cannot be proved; "
-                "loop the proof output to an input and name that as 'proof input'"
+    board.write({watchdog.proof_output: True})
+    if watchdog.proof_input is not None:
+        clock.sleep_until(clock.now_ns() + rig.lag_ns)
+    if not _seen(board, watchdog, board.outputs):
+        raise BenchUnsafe(
+            f"board {board.name}: output {watchdog.proof_output} does not read on when it is switched on to "
+            "prove the watchdog; check 'proof output' and, where there is one, the loop to 'proof input'"
+        )
+
+
+def _keep_fed(rig: Rig, board: Board, armed_s: float) -> None:
+    """The control: a fed board keeps its output on for longer than the silence that is to switch it off."""
+    watchdog, clock = board.spec.watchdog, rig.fittings.clock
+    assert watchdog is not None
+    begun_ns = clock.now_ns()
+    pause_ns = round(min(max(board.spec.poll_s, SLICE_NS / NS), armed_s / FEEDS_IN_TIME_OUT) * NS)
+    until_ns = begun_ns + _silence_ns(rig, watchdog, armed_s) + round(margin_s(armed_s) * NS)
+    while clock.now_ns() < until_ns:
+        rig.fittings.beat()
+        clock.sleep_until(clock.now_ns() + pause_ns)
+        _feed(board)
+        if not _seen(board, watchdog, board.outputs):
+            raise BenchUnsafe(
+                f"board {board.name}: output {watchdog.proof_output} went off by itself within "
+                f"{(clock.now_ns() - begun_ns) // 1_000_000} ms although the board was fed, so it proves no "
+                "watchdog; check its output mode (pulse?), its supply, and how its watchdog is fed"
             )
-        return image == wanted
-    clock.sleep_until(clock.now_ns() + rig.lag_ns)
-    bits = board.read().bits
-    looped = bits >> watchdog.proof_input & 1 == wanted >> watchdog.proof_output & 1
-    return looped and image in (None, wanted)
+
+
+def _see_it_trip(rig: Rig, board: Board, watchdog: Watchdog, armed_s: float) -> int:
+    """Leave the board in silence; its first request then is the one that looks. Returns off within, ms."""
+    clock, retried = rig.fittings.clock, board.retried
+    silent_since_ns = clock.now_ns()
+    _leave_in_silence(rig, silent_since_ns + _silence_ns(rig, watchdog, armed_s))
+    off_within_ms = -(-(clock.now_ns() - silent_since_ns) // 1_000_000)
+    seen = _seen(board, watchdog, board.spec.safe_image)
+    if board.retried != retried:
+        raise BenchError(
+            f"board {board.name}: it had to be asked again after the silence, so nobody knows which request "
+            "found its watchdog tripped; look at its cable, and start again"
+        )
+    if not seen:
+        raise BenchUnsafe(
+            f"board {board.name}: its watchdog did not switch off after {off_within_ms} ms without a request "
+            f"(time-out {armed_s * 1e3:g} ms); nothing would switch off if this computer died: "
+            "correct its watchdog settings, or take 'watchdog' out and never leave the bench alone"
+        )
+    return off_within_ms
+
+
+def _silence_ns(rig: Rig, watchdog: Watchdog, armed_s: float) -> int:
+    """Time-out and margin, and where an input shows it, what that lags behind: nothing waits afterwards."""
+    lag_ns = 0 if watchdog.proof_input is None else rig.lag_ns
+    return round((armed_s + margin_s(armed_s)) * NS) + lag_ns
+
+
+def _seen(board: Board, watchdog: Watchdog, wanted: int) -> bool:
+    """Whether the board's outputs show `wanted`: at the looped input where there is one, and as read back.
+
+    The input is asked first, without a wait: a board that looks at its watchdog only when a request comes
+    switches off then, and its relay is still seen on. WITHOUT A PROOF INPUT SUCH A BOARD CANNOT BE TOLD from
+    one that switched off in the silence.
+    """
+    if watchdog.proof_input is not None:
+        looped = board.read().bits >> watchdog.proof_input & 1
+        on = looped == wanted >> watchdog.proof_output & 1
+        return on and board.read_back() in (None, wanted)
+    image = board.read_back()
+    if image is None:
+        raise BenchError(
+            f"board {board.name}: it cannot read its outputs back, so its watchdog cannot be proved; "
+            "loop the proof output to an input and name that as 'proof input'"
+        )
+    return image == wanted
 
 
 def _leave_in_silence(rig: Rig, until_ns: int) -> None:
