@@ -476,6 +476,30 @@ def test_an_entry_with_a_value_of_another_kind_is_no_proof(tmp_path: Path, key: 
     assert texts(real(tmp_path, first.clock)) == ["proved now"]
 
 
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("due", "2999-01-01T00:00:00.000Z"),
+        ("proved", "1999-13-01"),
+        ("off_within_ms", 0),
+        ("off_within_ms", 1701),
+        ("time_out_ms", 400),
+        ("proof_output", 4),
+        ("driver", "another"),
+    ],
+)
+def test_an_entry_that_no_proving_can_have_written_is_no_proof(
+    tmp_path: Path, key: str, value: str | int
+) -> None:
+    first = real(tmp_path)
+    texts(first)
+    path = tmp_path / "a.watchdogs.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    document["boards"][0][key] = value
+    path.write_text(json.dumps(document), encoding="utf-8")
+    assert texts(real(tmp_path, first.clock)) == ["proved now"]
+
+
 def test_where_it_cannot_be_kept_each_run_proves_anew(tmp_path: Path) -> None:
     folder = tmp_path / "missing"
     trial = real(folder)
