@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from harness.bench.file_measures import check_measures
 from harness.bench.file_safe_state import check_safe_states
 from harness.bench.file_shape import BenchShape
+from harness.bench.file_shared import check_shared
 from harness.bench.file_thresholds import check_thresholds
 from harness.bench.hands import HAND
 from harness.bench.registry import check_settings, known_drivers, moves_at_once
@@ -26,6 +27,7 @@ def check_bench(shape: BenchShape, problems: Problems, broken: Set[str] = frozen
     check_thresholds(shape, problems)
     check_safe_states(shape, problems)
     check_measures(shape, problems, broken)
+    check_shared(shape, problems)
     _check_hand(shape, problems)
     if shape.supply.contactor is not None and shape.supply.contactor.inverted:
         text = "the supply contactor must open when its output goes off; "
