@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from harness.cli.colour import painter
-from harness.cli.hint import pointer
+from harness.cli.failed_rows import counted
+from harness.cli.hint import first_missed_stop, pointer, wrong_readings
 from harness.cli.output import columns
 from harness.measure.reading import Reading, Verdict, worst
 
@@ -23,7 +24,7 @@ SELF_CONSISTENT = (
     "expected values and the simulated panel come from the same file: this proves self-consistency only"
 )
 _STATES = ("on", "off")
-SHOWN_FAILURES = 5
+SHOWN_FAILURES = 3
 SHOWN_READINGS = 4
 
 
@@ -90,9 +91,8 @@ def _reading(reading: Reading) -> dict[str, Any]:
 def summary(result: Result, loaded: LoadedSequence, folder: Path, serial: str, out: TextIO) -> None:
     """Truth table, times, what was not proved; last, where no scrolling is needed, verdict and failures."""
     paint = painter(out)
-    blocks = [_truth_table(result, loaded.panel, _width(out)), _times(result), _not_proved(loaded)]
-    lines = [line for block in blocks if block for line in (*block, "")]
-    lines += _headline(result, loaded, folder, serial, paint)
+    tables = _spaced(_truth_table(result, loaded.panel, _width(out)), _times(result))
+    lines = _spaced(_not_proved(loaded)) + _headline(result, loaded, folder, serial, paint)
     lines += [result.note] if result.note else []
     lines += result.remarks
     lines += _failures(result, loaded.panel, paint)
@@ -104,7 +104,12 @@ def summary(result: Result, loaded: LoadedSequence, folder: Path, serial: str, o
         lines.append(f"{paint('caution', 'WIRING')}  {result.exchanged}")
     if result.simulated:
         lines.append(paint("caution", NOTICE))
-    print("\n".join(lines if not out.isatty() else _wrapped(lines)), file=out)
+    print("\n".join(tables + (_wrapped(lines) if out.isatty() else lines)), file=out)
+
+
+def _spaced(*blocks: list[str]) -> list[str]:
+    """The blocks that hold something, an empty line after each."""
+    return [line for block in blocks if block for line in (*block, "")]
 
 
 def _width(out: TextIO) -> int:
@@ -113,12 +118,14 @@ def _width(out: TextIO) -> int:
 
 
 def _wrapped(lines: list[str]) -> list[str]:
-    """Prose broken at words; rows of tables stay as they are."""
-    width = shutil.get_terminal_size().columns
-    return [
-        textwrap.fill(line, width, subsequent_indent="    ") if line.startswith("  - ") else line
-        for line in lines
-    ]
+    """Prose broken at words, never within a terminal or the folder of the record."""
+    wrapper = textwrap.TextWrapper(
+        shutil.get_terminal_size().columns,
+        subsequent_indent="    ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return [wrapper.fill(line) for line in lines]
 
 
 def _truth_table(result: Result, panel: Panel, width: int) -> list[str]:
@@ -209,20 +216,28 @@ def _headline(result: Result, loaded: LoadedSequence, folder: Path, serial: str,
 
 def _failures(result: Result, panel: Panel, paint: Any) -> list[str]:
     wrong = [step for step in result.steps if step.verdict is not Verdict.PASS]
+    stop = first_missed_stop(wrong, panel)
+    shown = wrong[:SHOWN_FAILURES]
+    if stop is not None and not any(step is stop for step in shown):
+        shown[-1] = stop  # a stop that did not come is never among those left out
     lines: list[str] = []
-    for number, step in enumerate(wrong[:SHOWN_FAILURES]):
-        lines.append(f"{paint(str(step.verdict), str(step.verdict).upper())}  {step.title}")
-        lines.append(f"  with {_places(step.positions) or 'everything at rest'}")
-        if step.note:
-            lines.append(f"  {step.note}")
-        bad = [reading for reading in step.readings if reading.verdict is not Verdict.PASS]
-        lines += [f"  {_fault_line(reading, panel)}" for reading in bad[:SHOWN_READINGS]]
-        if number == 0:
-            lines += [f"  {line}" for line in pointer(step, panel)]
-        if len(bad) > SHOWN_READINGS:
-            lines.append(f"  and more of this step: {len(bad) - SHOWN_READINGS}")
+    for number, step in enumerate(shown):
+        lines += _failed_step(step, panel, paint, traced=number == 0 or step is stop)
     if len(wrong) > SHOWN_FAILURES:
         lines.append(f"and more steps, all of them above and in the record: {len(wrong) - SHOWN_FAILURES}")
+    return lines + (counted(result.steps, panel) if len(wrong) > 1 else [])
+
+
+def _failed_step(step: StepResult, panel: Panel, paint: Any, *, traced: bool) -> list[str]:
+    """One step that did not pass; `traced`: with the path to put the meter on."""
+    lines = [f"{paint(str(step.verdict), str(step.verdict).upper())}  {step.title}"]
+    lines.append(f"  with {_places(step.positions) or 'everything at rest'}")
+    lines += [f"  {step.note}"] if step.note else []
+    bad = wrong_readings(step, panel)
+    lines += [f"  {_fault_line(reading, panel)}" for reading in bad[:SHOWN_READINGS]]
+    lines += [f"  {line}" for line in pointer(step, panel)] if traced else []
+    if len(bad) > SHOWN_READINGS:
+        lines.append(f"  and more of this step: {len(bad) - SHOWN_READINGS}")
     return lines
 
 

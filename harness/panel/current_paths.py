@@ -104,6 +104,29 @@ def labels(path: Sequence[Hop]) -> list[tuple[str, str]]:
     return out
 
 
+def wire_runs(pole: Terminal, way: Sequence[Hop], home: Sequence[Hop]) -> tuple[tuple[Terminal, ...], ...]:
+    """The terminals from a pole to a coil and from its other end home, a run for each wire.
+
+    Points that only a fault edit put in (`~`) are left out: no meter reaches them.
+    """
+    runs: list[list[Terminal]] = [[pole]]
+    for hops in (way, home):
+        for link, entered, left in hops:
+            if runs[-1][-1] != entered:  # past the coil itself
+                runs.append([entered])
+            if link.kind == "wire":
+                runs[-1].append(left)
+            else:
+                runs.append([left])
+    shown = (tuple(terminal for terminal in run if "~" not in terminal) for run in runs)
+    return tuple(run for run in shown if run)
+
+
+def seals(path: Sequence[Hop], tag: str) -> bool:
+    """Whether a path leads through a make contact of relay `tag`: closed only once that is up."""
+    return any(link.of == tag and link.closed_in == {PICKED_UP} for link, _, _ in path)
+
+
 def possible(path: Sequence[Hop]) -> bool:
     """Whether all contacts of a path can be closed together: not a make and a break contact of one relay.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from harness.errors import UsageError
@@ -18,13 +18,17 @@ from harness.panel.current_paths import (
     links,
     poles,
     possible,
+    seals,
     search,
+    wire_runs,
 )
 from harness.panel.parts import Coil, Panel, Terminal
 from harness.panel.settling import at_positions
 
 PATHS_SHOWN = 12
 WAYS_TRIED = 4 * PATHS_SHOWN
+LONG_RUN = 10
+"""Terminals of one wire that are all written; of a longer run the ends, and the diagram has the rest."""
 STATE_WORDS = {
     "relay": {True: "picked up", False: "dropped out", None: "undecided"},
     "load": {True: "energised", False: "de-energised", None: "undecided"},
@@ -48,10 +52,16 @@ class PathPart:
 
 @dataclass(frozen=True, slots=True)
 class Path:
-    """A path from a positive pole through the target to a negative pole. `feeds`: current flows along it."""
+    """A path from a positive pole through the target to a negative pole. `feeds`: current flows along it.
+
+    `runs` holds its terminals in order, a run for each wire. `seals`: it leads through a make contact of
+    the target itself, so it keeps the target up and never picks it up.
+    """
 
     parts: tuple[PathPart, ...]
     feeds: bool
+    runs: tuple[tuple[Terminal, ...], ...] = field(default=(), compare=False)
+    seals: bool = field(default=False, compare=False)
 
     def __str__(self) -> str:
         return " > ".join(str(part) for part in self.parts)
@@ -59,6 +69,18 @@ class Path:
     @property
     def interrupted(self) -> tuple[PathPart, ...]:
         return tuple(part for part in self.parts if part.blocked)
+
+    @property
+    def terminals(self) -> str:
+        """Where to hold the meter, in order: commas along a wire, `>` through a contact or part."""
+        return " > ".join(", ".join(_folded(run)) for run in self.runs)
+
+
+def _folded(run: tuple[Terminal, ...]) -> tuple[Terminal, ...]:
+    """A long run, as a supply's return past every coil is, with its middle counted and not written."""
+    if len(run) <= LONG_RUN:
+        return run
+    return (*run[:3], f"[{len(run) - 5} more]", *run[-2:])
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +207,7 @@ class _Scene:
             for home in back
             if _apart(way, home) and possible((*way, *home))
         ]
-        both.sort(key=lambda path: (len(path.interrupted), len(path.parts)))
+        both.sort(key=lambda path: (len(path.interrupted), path.seals, len(path.parts)))
         return list(dict.fromkeys(both))[:PATHS_SHOWN]
 
 
@@ -212,7 +234,8 @@ def _path(pole: Terminal, way: Sequence[Hop], label: str, home: Sequence[Hop], *
     parts.extend(PathPart(*pair) for pair in labels(home))
     if end and parts[-1].label != end:
         parts.append(PathPart(end))
-    return Path(tuple(parts), feeds)
+    sealed = seals((*way, *home), label.partition(":")[0])
+    return Path(tuple(parts), feeds, wire_runs(pole, way, home), sealed)
 
 
 def _notes(
