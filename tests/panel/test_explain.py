@@ -259,3 +259,46 @@ def test_unknown_names_are_refused(target: str, positions: dict[str, str], messa
     with pytest.raises(UsageError) as caught:
         explain(stop_circuit(), target, positions)
     assert str(caught.value) == message
+
+
+def seal_in() -> Panel:
+    """S1 picks K1 up and K1:13-14 holds it; the seal-in is the shorter way, with no breaker in it."""
+    return panel(
+        [breaker("F1"), button("S1", {"13-14": "make"}), relay("K1", {"13-14": "make"})],
+        "W1 L+ X1:1 F1:1 K1:13\nW2 F1:2 S1:13\nW3 S1:14 X1:2 K1:14 K1:A1\nW4 L- X1:9 K1:A2",
+    )
+
+
+def test_a_relays_own_seal_in_comes_last() -> None:
+    explanation = explain(seal_in(), "K1", pressed("S1"))
+    assert paths(explanation) == ["L+ > F1 > W2 > S1:13-14 > W3 > K1 > L-", "L+ > K1:13-14 > W3 > K1 > L-"]
+    assert [path.seals for path in explanation.paths] == [False, True]
+
+
+def test_terminals_in_order_a_run_for_each_wire() -> None:
+    first, second = explain(seal_in(), "K1", pressed("S1")).paths
+    assert first.terminals == ("L+, X1:1, F1:1 > F1:2, S1:13 > S1:14, X1:2, K1:14, K1:A1 > K1:A2, X1:9, L-")
+    assert second.terminals == "L+, X1:1, F1:1, K1:13 > K1:14, K1:A1 > K1:A2, X1:9, L-"
+
+
+@pytest.mark.parametrize("fault", ["K1 coil open", "K1 coil shorted", "L- lost", "W14 open S1:14-X1:7"])
+def test_terminals_are_those_of_the_drawing_also_with_a_fault(fault: str) -> None:
+    """Points that only a fault edit put in are not there for a meter."""
+    drawn = explain(stop_circuit(), "K1", pressed("S2")).paths[0].terminals
+    assert drawn == "L+, F1:1 > F1:2, S1:13, S2:13 > S2:14, K1:A1 > K1:A2, L-"
+    assert explain(apply(stop_circuit(), fault), "K1", pressed("S2")).paths[0].terminals == drawn
+
+
+@pytest.mark.parametrize(("loops", "folded"), [(7, False), (8, True)], ids=["ten written", "eleven folded"])
+def test_a_long_run_is_counted_in_its_middle(loops: int, folded: bool) -> None:
+    """The return of Y1: Y1:2, the strip's points from the last to the first, X1:0, L-."""
+    strip = " ".join(f"X1:{number}" for number in range(loops + 1))
+    made = panel(
+        [button("S1", {"13-14": "make"}), load("Y1")], f"W1 L+ S1:13\nW2 S1:14 Y1:1\nW3 L- {strip} Y1:2"
+    )
+    (path,) = explain(made, "Y1", pressed("S1")).paths
+    home = path.terminals.split(" > ")[-1]
+    if folded:
+        assert home == "Y1:2, X1:8, X1:7, [6 more], X1:0, L-"
+    else:
+        assert home == "Y1:2, X1:7, X1:6, X1:5, X1:4, X1:3, X1:2, X1:1, X1:0, L-"
