@@ -144,10 +144,13 @@ def test_two_boards_and_the_hands_on_one_bus(folder: Path) -> None:
 
 
 def test_two_boards_of_one_unit_cannot_be_served(folder: Path) -> None:
+    """On two ports they may have the same unit; on the one line that is served they may not."""
     bench = folder / "served/th-s0.bench.yaml"
     split_board(bench)
     text = bench.read_text().replace("simulated: true\n", "")
-    text = text.replace("driver: simulated", "driver: modbus-rtu\n    settings: {port: COM3, unit: 1}")
+    for port in ("COM3", "COM4"):
+        own = f"driver: modbus-rtu\n    settings: {{port: {port}, unit: 1}}"
+        text = text.replace("driver: simulated", own, 1)
     bench.write_text(text)
     with serve(folder, *RTU_19200) as process:
         out, err = process.communicate(timeout=20)
