@@ -25,6 +25,7 @@ from harness.run.events import (
     StepStarted,
     WatchdogProved,
 )
+from harness.wording import listed
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -129,12 +130,19 @@ def remark(event: StepEnded) -> str:
     """What to know of a judged step in half a line: the worst reading, or the times."""
     bad = [r for r in event.readings if r.verdict is not Verdict.PASS]
     if bad:
-        more = f" and {len(bad) - 1} more" if len(bad) > 1 else ""
-        return f" - {_brief(bad[0])}{more}"
+        return f" - {_brief(bad[0])}{_others(bad)}"
     if event.note:
         return f" - {event.note}"
     times = [r for r in event.readings if r.quantity == "time" and r.low_us is not None]
     return f" - {_spread(times)}" if times else ""
+
+
+def _others(bad: list[Reading]) -> str:
+    """What else was wrong, by tag: a stop coil must not hide behind the relays that come before it."""
+    tags = list(dict.fromkeys(reading.of for reading in bad if reading.of != bad[0].of))
+    if tags:
+        return f"; also {listed(tags, most=6)}"
+    return f" and {len(bad) - 1} more" if len(bad) > 1 else ""
 
 
 def _brief(reading: Reading) -> str:

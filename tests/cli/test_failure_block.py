@@ -11,11 +11,13 @@ from harness.cli.failed_rows import counted
 from harness.cli.hint import first_missed_stop, pointer, wrong_readings
 from harness.cli.main import main
 from harness.cli.result import _failures
+from harness.cli.screen import remark
 from harness.demo_files import resolve
 from harness.measure.reading import Reading, Verdict
 from harness.panel.files import load_panel
 from harness.panel.parts import Panel
 from harness.run.engine import Result, StepResult
+from harness.run.events import StepEnded
 
 TH_G2_RETURN = "Y2:2, Y1:2, X1:29, [13 more], X1:30, L-"
 TH_G2_STOP = f"K6:14, K9:32, V2:K, X1:16, Y2:1 > {TH_G2_RETURN}"
@@ -69,6 +71,37 @@ def test_the_first_missed_stop_has_its_path_too(tmp_path: Path) -> None:
         " > K5:22, X1:3, S2:13 > S2:14, X1:4, K1:A1 > K1:A2, X1:30, L-"
     )
     assert cut < second < fed
+
+
+@pytest.mark.parametrize(
+    ("readings", "said"),
+    [
+        ((state("K3", "off", "on"),), ""),
+        ((state("K3", "off", "on"), state("Y2", "on", "off"), state("Y5", "off", "on")), "; also Y2, Y5"),
+        ((state("K3", "off", "on"), state("Y2", "on"), state("K3", "on", "off")), " and 1 more"),
+        (
+            tuple(state(f"K{n}", "off", "on") for n in range(1, 10)),
+            "; also K2, K3, K4, K5, K6, K7 and 2 more",
+        ),
+    ],
+    ids=["one", "names", "the same again", "many"],
+)
+def test_the_line_of_a_step_names_what_else_is_wrong(readings: tuple[Reading, ...], said: str) -> None:
+    event = StepEnded(
+        at_us=0,
+        index=1,
+        title="row",
+        verdict=Verdict.FAIL,
+        rule="",
+        positions={},
+        readings=readings,
+        longest_gap_us=0,
+        missed_below_us=0,
+        polls=1,
+        note="",
+    )
+    first = readings[0]
+    assert remark(event) == f" - {first.of} expected {first.expected}, read {first.read}{said}"
 
 
 def test_two_faults_whose_first_rows_fail_alike_are_told_apart(tmp_path: Path) -> None:
