@@ -125,6 +125,8 @@ class ModbusBoard(Board):
             if error.code not in _CANNOT_SAY:
                 raise
         except BoardTimeout as error:
+            if isinstance(error.__cause__, BoardTimeout):  # it was silent to the question before it, too
+                raise
             raise BoardTimeout(f"{error}; if it is silent to this alone, set `identification: no`") from error
         maker, product, revision = (objects.get(k, b"").decode("latin-1").strip("\0 ") for k in range(3))
         return Identity(maker, product, revision, simulated=product == "SIMULATED BOARD")

@@ -25,6 +25,7 @@ class Outstanding:
 
     def __init__(self, unknown: int, now_ns: int) -> None:
         self._asked: list[tuple[int | None, int]] = [(None, now_ns)] * unknown
+        self.heard = unknown > 1  # whether it has ever answered; on a line taken over it has answered others
 
     def __bool__(self) -> bool:
         return bool(self._asked)
@@ -35,11 +36,13 @@ class Outstanding:
 
     def answered(self, function: int) -> None:
         """A whole answer, or refusal, with this function has come. One to nothing asked says nothing."""
+        self.heard = True
         if self.hides(function):
             del self._asked[: self._place(function) + 1]
 
     def answered_somehow(self) -> None:
         """A whole answer has come that does not say what it answers: so it is the oldest question's."""
+        self.heard = True
         del self._asked[:1]
 
     def nothing_more(self) -> None:

@@ -187,6 +187,8 @@ class RtuExchange:
             except BoardGarbled as error:  # perhaps it met what was late, and that is gone now
                 garbled = error
             except BoardTimeout as error:
+                if not owed.heard:
+                    raise self._never_heard(question, check, timeout_s, error) from error
                 raise self._unchecked(question, check, left_ns) from error
 
     def _drain(self, wire: RtuWire, question: Question, deadline_ns: int) -> None:
@@ -246,6 +248,18 @@ class RtuExchange:
         with suppress(ValueError):
             if frame[0] == question.unit and answer_size(frame) == len(frame):
                 owed.answered(function)
+
+    def _never_heard(
+        self, question: Question, check: Question, timeout_s: float, error: BoardTimeout
+    ) -> BenchError:
+        """Nothing has failed yet that a person knows of: so it is said as what it is, a first question."""
+        received = getattr(error.__cause__, "received", 0)
+        came = f"only {counted(received)} of an answer" if received else "no answer"
+        line = "`baud`, `parity`" if "baud" in self._place.settings else "the converter's own line settings"
+        return BoardTimeout(
+            f"{self._where}: {question.name}: {came} from unit {check.unit} within {timeout_s * 1000:g} ms"
+            f" to a first question ({check.name}); check `unit`, {line}, wiring A/B and the board's power"
+        )
 
     def _unchecked(self, question: Question, check: Question, left_ns: int) -> BenchError:
         return BoardTimeout(

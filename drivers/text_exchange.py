@@ -107,6 +107,7 @@ class TextExchange:
         self._unit, self._addressed = unit, addressed
         self._trace = trace
         self._wire: TextWire | None = None
+        self._came = ""  # what came last that was not the answer
 
     def connect(self) -> None:
         """Share the line, opening it when nobody has. Raises BoardAbsent."""
@@ -207,6 +208,7 @@ class TextExchange:
     def _make_sure(self, wire: TextWire, owed: Outstanding, question: Question, timeout_s: float) -> None:
         """Leave the line drained, and nothing outstanding that the question's answer could be taken for."""
         deadline_ns = self._now() + wire.talk.quiet_ns + round(timeout_s * NS)
+        self._came = ""
         while True:
             if not wire.clean:
                 self._drain(wire, question, deadline_ns)
@@ -217,14 +219,30 @@ class TextExchange:
                 self._put(wire, owed, check, max(deadline_ns - self._now(), 1) / NS)
                 if len(self._checks) == 1:
                     self._hear_out(wire, owed, question, timeout_s)
-            except (BoardGarbled, BoardRefused):  # it met what was late: that is gone now
-                if self._now() >= deadline_ns:
+            except (BoardGarbled, BoardRefused) as error:  # it met what was late: that is gone now
+                if self._now() < deadline_ns:
+                    continue
+                if owed.heard or isinstance(error, BoardRefused):
                     raise
+                raise BoardGarbled(self._never_heard(question, check, timeout_s)) from error
             except BoardTimeout as error:
+                if not owed.heard:
+                    raise BoardTimeout(self._never_heard(question, check, timeout_s)) from error
                 raise BoardTimeout(
                     f"{self._where}: {question.name}: not asked, because after an earlier failure the board"
                     f" has not answered a check question ({check.name}) in time; check {_WIRING}"
                 ) from error
+
+    def _never_heard(self, question: Question, check: Question, timeout_s: float) -> str:
+        """Nothing has failed yet that a person knows of: so it is said as what it is, a first question."""
+        text = f"{self._where}: {question.name}: "
+        asked = f"within {timeout_s * 1000:g} ms to a first question ({check.name}, {check.line!r})"
+        if not self._came:
+            return f"{text}no answer {asked}; check {_WIRING}, and the templates"
+        return (
+            f"{text}{self._came}, but no answer {asked}; check `line end`, `echo`, `prompt`, `image digits`,"
+            " `unit`, `baud` and the templates in the bench file against the board's manual"
+        )
 
     def _hear_out(self, wire: TextWire, owed: Outstanding, question: Question, timeout_s: float) -> None:
         """For a board that is asked one question only, so that no form of answer is proof by itself.
@@ -306,6 +324,8 @@ class TextExchange:
         """What went wrong on the line, as what a person is told."""
         if isinstance(error, IncompleteError):
             came = f"only {shown(error.received)}" if error.received else "no answer"
+            if error.received:
+                self._came = f"{shown(error.received)} came"
             return BoardTimeout(
                 f"{self._where}: {question.name}: {came} within {timeout_s * 1000:g} ms;"
                 f" check {_WIRING}, or raise `timeout` there"
@@ -330,6 +350,7 @@ class TextExchange:
         return BoardAbsent(f"{self._where}: {text}; check the cable, and `port` in the bench file")
 
     def _garbled(self, question: Question, text: str) -> BenchError:
+        self._came = text
         return BoardGarbled(
             f"{self._where}: {question.name}: {text}; not used; check the reply's template, `echo`, `prompt`"
             " and `baud` in the bench file, and for another program or board that talks on the line"
